@@ -1,0 +1,1 @@
+"""What people see; reads only a published snapshot."""

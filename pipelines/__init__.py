@@ -1,0 +1,1 @@
+"""When and in what order: reading, checking, storing, publishing, and the command."""
