@@ -1,0 +1,146 @@
+"""Every threshold of the tool: its unit, default, bounds and the reason for the default.
+
+Pure declarations; `pipelines.settings` reads the file a person edits into a `Settings`. Each published snapshot keeps
+the settings that made it.
+"""
+
+from datetime import date
+from typing import Annotated, Any
+
+from pydantic import BaseModel, ConfigDict, Field
+
+
+def _setting(default: Any, *, unit: str, reason: str, **bounds: Any) -> Any:
+    """Declare one threshold."""
+    return Field(default, description=reason, json_schema_extra={"unit": unit}, **bounds)
+
+
+class _Section(BaseModel):
+    """Frozen, and strict about keys: a misspelt threshold must not pass unseen."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class FleetSettings(_Section):
+    """What holds for the whole fleet."""
+
+    zone: str = _setting("UTC", unit="tz database name", reason="zone of files whose source map names none")
+    currency: str = _setting("EUR", unit="code", reason="all costs are taken to be in it", min_length=1, max_length=8)
+    show_technicians: bool = _setting(
+        False, unit="yes/no", reason="figures about people are pseudonymous and for coaching; shown only where agreed"
+    )
+
+
+class OdometerRules(_Section):
+    """How odometer readings become a curve."""
+
+    max_km_per_day: float = _setting(
+        1_500.0, unit="km/day", reason="a day and night of driving at highway speed", gt=0, le=5_000
+    )
+    rollover_at_km: float = _setting(
+        1_000_000.0, unit="km", reason="six-digit instruments start again at zero", gt=0, le=10_000_000
+    )
+    min_readings_after_step: int = _setting(
+        2, unit="readings", reason="one low reading is a typing error; two that agree are a new instrument", ge=1, le=10
+    )
+
+
+class EpisodeRules(_Section):
+    """What opens, ends and joins episodes."""
+
+    comeback_days: int = _setting(90, unit="days", reason="common practice in workshop warranty terms", ge=1, le=1_095)
+    comeback_km: float = _setting(5_000.0, unit="km", reason="about 90 days of a busy van", gt=0, le=200_000)
+    residue_days: int = _setting(7, unit="days", reason="oil left from the old leak burns off", ge=0, le=60)
+    residue_km: float = _setting(
+        300.0, unit="km", reason="a few heat cycles; look again at 100 to 500 km", ge=0, le=5_000
+    )
+    same_visit_days: int = _setting(
+        2, unit="days", reason="orders re-opened within a visit are one repair", ge=0, le=30
+    )
+    same_visit_km: float = _setting(50.0, unit="km", reason="a road test and the way home", ge=0, le=1_000)
+    planned_retightening_km: float = _setting(
+        1_000.0, unit="km", reason="cork takes a set and is re-tightened once, as planned", ge=0, le=20_000
+    )
+
+
+class MeasureRules(_Section):
+    """Horizons, interval level and the least a figure may rest on."""
+
+    horizons_days: tuple[float, ...] = _setting(
+        (30.0, 90.0, 180.0, 365.0, 730.0), unit="days", reason="a month to two years", min_length=1
+    )
+    horizons_km: tuple[float, ...] = _setting(
+        (5_000.0, 10_000.0, 25_000.0, 50_000.0), unit="km", reason="a quarter to two years of a van", min_length=1
+    )
+    restricted_mean_days: float = _setting(730.0, unit="days", reason="as far as most repairs are watched", gt=0)
+    restricted_mean_km: float = _setting(50_000.0, unit="km", reason="as far as most repairs are watched", gt=0)
+    confidence: float = _setting(0.95, unit="1", reason="the usual level", ge=0.5, le=0.999)
+    min_episodes: int = _setting(10, unit="episodes", reason="fewer at risk is too few to say", ge=1, le=1_000)
+    min_events: int = _setting(3, unit="re-leaks", reason="fewer is too few to say", ge=1, le=1_000)
+    min_failed_share: float = _setting(
+        0.2, unit="1", reason="a Weibull mean beyond the data is a guess", ge=0.0, le=1.0
+    )
+
+
+class OilRules(_Section):
+    """How top-ups become a rate."""
+
+    full_fill_share: float = _setting(
+        0.7, unit="of the sump", reason="so much oil at once is a change, which resets the level", gt=0, le=1
+    )
+    level_error_litres: float = _setting(
+        0.4, unit="L", reason="between the marks of a dipstick lies about a litre", gt=0, le=10
+    )
+    shift_ratio: float = _setting(2.0, unit="1", reason="a doubled rate is beyond top-up habits", gt=1, le=20)
+
+
+class FlagRules(_Section):
+    """What makes a cover due for a look."""
+
+    horizon_days: int = _setting(60, unit="days", reason="about two planning months", ge=1, le=730)
+    seep_recheck_days: int = _setting(30, unit="days", reason="a class I seep is looked at again", ge=1, le=365)
+    post_repair_check_days: int = _setting(30, unit="days", reason="after the first heat cycles", ge=1, le=365)
+    post_repair_check_km: float = _setting(1_000.0, unit="km", reason="after the first heat cycles", gt=0, le=20_000)
+    min_probability: float = _setting(
+        0.10, unit="1", reason="one look in ten finds a leak: worth half a bay hour", gt=0, lt=1
+    )
+    watched_within_days: int = _setting(
+        180, unit="days", reason="a vehicle without any record for so long cannot be planned", ge=1, le=3_650
+    )
+
+
+class PlanRules(_Section):
+    """Capacity and costs of the weekly plan."""
+
+    weeks: int = _setting(8, unit="weeks", reason="how far workshops book", ge=1, le=52)
+    bay_hours_per_week: float = _setting(12.0, unit="h", reason="what a site can spare for covers", gt=0, le=10_000)
+    site_bay_hours_per_week: dict[str, Annotated[float, Field(gt=0, le=10_000)]] = _setting(
+        {}, unit="h", reason="sites that differ from the default"
+    )
+    inspection_hours: float = _setting(
+        0.5, unit="h", reason="common practice: cover off the plugs, look, wipe", gt=0, le=24
+    )
+    repair_hours: float = _setting(
+        2.0, unit="h", reason="in-line 1 to 3 h, two-bank 2.5 to 4 h; used where the family states none", gt=0, le=100
+    )
+    hour_cost: float = _setting(60.0, unit="currency/h", reason="a workshop hour; set your own", ge=0, le=10_000)
+    unplanned_leak_cost: float = _setting(
+        900.0,
+        unit="currency",
+        reason="recovery, a day off the road, coils and clutch spoilt by oil; set your own",
+        ge=0,
+    )
+    planned_repair_cost: float = _setting(220.0, unit="currency", reason="parts and two hours; set your own", ge=0)
+
+
+class Settings(_Section):
+    """All thresholds of one home."""
+
+    fleet: FleetSettings = FleetSettings()
+    odometer: OdometerRules = OdometerRules()
+    episodes: EpisodeRules = EpisodeRules()
+    measures: MeasureRules = MeasureRules()
+    oil: OilRules = OilRules()
+    flags: FlagRules = FlagRules()
+    plan: PlanRules = PlanRules()
+    as_of: date | None = _setting(None, unit="day", reason="empty: today; the demo fixes its extract's day")

@@ -1,0 +1,115 @@
+"""The figures: one row per group, measure and horizon, each with its interval and what it was made from.
+
+A figure that would rest on too few episodes is null, with the reason beside it.
+"""
+
+import dataframely as dy
+
+from models.tables.columns import count, group, one_of, quantity, share, words
+
+TIME_SCALES = ("days", "km")
+
+
+class _Grouped(dy.Schema):
+    """The group a figure is for."""
+
+    engine_family = group("engine family")
+    repair_method = group("repair method")
+    site = group("site of the repair")
+    time_scale = one_of(TIME_SCALES, "days or kilometres since the repair", primary_key=True)
+
+
+class Recurrence(_Grouped):
+    """Cumulative incidence of re-leak by a horizon (Aalen-Johansen), interval clustered by vehicle."""
+
+    horizon = dy.Float64(primary_key=True, min=0.0, description="days or km since the repair")
+    rate = share("cumulative incidence of re-leak", nullable=True)
+    low = share("lower 95% limit", nullable=True)
+    high = share("upper 95% limit", nullable=True)
+    standard_error = quantity("1", "standard error, clustered by vehicle", nullable=True)
+    n = count("episodes")
+    events = count("re-leaks by the horizon")
+    competing = count("competing ends by the horizon")
+    at_risk = count("episodes still watched at the horizon")
+    reason = words("why there is no rate")
+
+
+class TimeToReleak(_Grouped):
+    """Restricted mean, Weibull mean, median and B10 of the time to re-leak, competing ends censored."""
+
+    horizon = dy.Float64(primary_key=True, min=0.0, description="days or km the restricted mean runs to")
+    restricted_mean = quantity("days or km", "restricted mean to the horizon", nullable=True)
+    low = quantity("days or km", "lower 95% limit", nullable=True)
+    high = quantity("days or km", "upper 95% limit", nullable=True)
+    weibull_mean = quantity("days or km", "mean of the fitted Weibull", nullable=True)
+    weibull_low = quantity("days or km", "lower 95% limit", nullable=True)
+    weibull_high = quantity("days or km", "upper 95% limit", nullable=True)
+    weibull_shape = quantity("1", "Weibull shape", nullable=True)
+    weibull_scale = quantity("days or km", "Weibull scale", nullable=True)
+    plain_mean_of_failed = quantity("days or km", "average of the failed only: biased low", nullable=True)
+    median = quantity("days or km", "time by which half leak again", nullable=True)
+    median_low = quantity("days or km", "lower 95% limit", nullable=True)
+    median_high = quantity("days or km", "upper 95% limit", nullable=True)
+    b10 = quantity("days or km", "time by which one in ten leaks again", nullable=True)
+    b10_low = quantity("days or km", "lower 95% limit", nullable=True)
+    b10_high = quantity("days or km", "upper 95% limit", nullable=True)
+    n = count("episodes")
+    events = count("re-leaks")
+    exposure = quantity("days or km", "time watched")
+    reason = words("why a figure is missing")
+
+
+class RecurrenceCurve(_Grouped):
+    """Points of the recurrence and leak-free curves, thinned for drawing."""
+
+    time = dy.Float64(primary_key=True, min=0.0, description="days or km since the repair")
+    recurrence = share("cumulative incidence of re-leak")
+    recurrence_low = share("lower 95% limit", nullable=True)
+    recurrence_high = share("upper 95% limit", nullable=True)
+    leak_free = share("Kaplan-Meier leak-free share")
+    leak_free_low = share("lower 95% limit", nullable=True)
+    leak_free_high = share("upper 95% limit", nullable=True)
+    at_risk = count("episodes still watched")
+
+
+class LeakRates(_Grouped):
+    """Re-leaks per exposure with the exact Poisson (Garwood) interval."""
+
+    events = count("re-leaks")
+    exposure = quantity("vehicle-years or 100,000 km", "time watched")
+    rate = quantity("per vehicle-year or per 100,000 km", "rate", nullable=True)
+    low = quantity("per vehicle-year or per 100,000 km", "lower 95% limit", nullable=True)
+    high = quantity("per vehicle-year or per 100,000 km", "upper 95% limit", nullable=True)
+    n = count("episodes")
+    reason = words("why there is no rate")
+
+
+class SiteComparison(dy.Schema):
+    """Observed against expected re-leaks of a site, given its engines, methods and time watched."""
+
+    site = dy.String(primary_key=True, min_length=1, description="site of the repair")
+    n = count("episodes")
+    observed = count("re-leaks seen")
+    expected = quantity("re-leaks", "expected from the pooled fleet model")
+    ratio = quantity("1", "observed over expected", nullable=True)
+    low = quantity("1", "lower exact 95% limit", nullable=True)
+    high = quantity("1", "upper exact 95% limit", nullable=True)
+    crude_rate = quantity("per vehicle-year", "unadjusted rate", nullable=True)
+    shrunk_ratio = quantity("1", "gamma-Poisson shrunk ratio", nullable=True)
+    shrunk_low = quantity("1", "lower 95% limit", nullable=True)
+    shrunk_high = quantity("1", "upper 95% limit", nullable=True)
+    funnel_low_95 = quantity("1", "funnel limit", nullable=True)
+    funnel_high_95 = quantity("1", "funnel limit", nullable=True)
+    funnel_low_998 = quantity("1", "funnel limit", nullable=True)
+    funnel_high_998 = quantity("1", "funnel limit", nullable=True)
+    q_value = share("false-discovery-adjusted p value", nullable=True)
+    reason = words("why a figure is missing")
+
+
+TABLES: dict[str, type[dy.Schema]] = {
+    "recurrence": Recurrence,
+    "time_to_releak": TimeToReleak,
+    "recurrence_curve": RecurrenceCurve,
+    "leak_rates": LeakRates,
+    "site_comparison": SiteComparison,
+}

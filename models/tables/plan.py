@@ -1,0 +1,54 @@
+"""What to look at next: flags with their reasons, and the weeks and bays they are placed in."""
+
+import dataframely as dy
+
+from models.tables.columns import count, day, flag, identifiers, key, one_of, quantity, reference, share, words
+from models.tables.records import COVER_POSITIONS
+
+FLAG_RULES = (
+    "smell_or_drops",
+    "wet_unrepaired",
+    "seep_not_rechecked",
+    "oil_rate_shifted",
+    "post_repair_check",
+    "interval_passed",
+    "high_probability",
+)
+"""Rules that can raise a flag, most urgent first."""
+
+
+class Flags(dy.Schema):
+    """A cover due for an inspection, with its reasons in words and in numbers."""
+
+    vehicle_id = key("vehicle")
+    engine_id = words("engine", nullable=False)
+    engine_family = reference("engine family")
+    cover_position = one_of(COVER_POSITIONS, "cover", primary_key=True)
+    site = reference("home workshop")
+    as_of = day("date the flag is true as of")
+    probability = share("of a leak within the horizon, dry so far", nullable=True)
+    horizon_days = count("days looked ahead")
+    priority = count("1 is first")
+    due_by = day("look at it by")
+    rules = identifiers("rules that fired")
+    reasons = words("the reasons in words", nullable=False)
+    evidence_ids = identifiers("evidence behind the reasons")
+
+
+class Plan(dy.Schema):
+    """A flag placed in a week and a bay, or left over with what waiting costs."""
+
+    week_start = day("Monday of the week", nullable=True)
+    site = reference("workshop")
+    vehicle_id = key("vehicle")
+    cover_position = one_of(COVER_POSITIONS, "cover", primary_key=True)
+    hours = quantity("h", "bay hours expected", above=0.0)
+    parts = words("parts to have ready, ';' between them", nullable=False)
+    days_off_road = quantity("days", "expected days off the road")
+    loss_avoided = quantity("currency", "expected loss avoided by looking in time")
+    due_by = day("look at it by")
+    placed = flag("fits the bays within the planned weeks")
+    reason = words("why it is where it is", nullable=False)
+
+
+TABLES: dict[str, type[dy.Schema]] = {"flags": Flags, "plan": Plan}
