@@ -1,0 +1,120 @@
+"""The folder a fleet's Releak lives in, and the lock that keeps two runs out of it at once."""
+
+import fcntl
+import json
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from models.errors import NothingPublishedError, ReleakError, WarehouseBusyError
+
+
+@dataclass(frozen=True)
+class Home:
+    """Where everything of one fleet stands.
+
+    Args:
+        path: The home folder.
+        sources: The file with the source maps; `sources.toml` in the home unless another is named.
+    """
+
+    path: Path
+    sources: Path | None = None
+
+    @property
+    def inbox(self) -> Path:
+        """Exports wait here; nothing is ever moved or deleted."""
+        return self.path / "inbox"
+
+    @property
+    def warehouse(self) -> Path:
+        """The working DuckDB file; only a run opens it."""
+        return self.path / "warehouse" / "releak.duckdb"
+
+    @property
+    def published(self) -> Path:
+        """Snapshots, and the pointer to the current one."""
+        return self.path / "published"
+
+    @property
+    def pointer(self) -> Path:
+        """A link to the current snapshot, replaced in one step."""
+        return self.published / "releak.duckdb"
+
+    @property
+    def report(self) -> Path:
+        """The pages."""
+        return self.path / "report"
+
+    @property
+    def settings_file(self) -> Path:
+        """The thresholds a person changed."""
+        return self.path / "settings.toml"
+
+    @property
+    def sources_file(self) -> Path:
+        """The source maps."""
+        return self.sources or self.path / "sources.toml"
+
+    @property
+    def dagster(self) -> Path:
+        """Dagster's own records of the runs."""
+        return self.path / "warehouse" / "dagster"
+
+    def prepare(self) -> None:
+        """Make the folders.
+
+        Raises:
+            ReleakError: The home cannot be written.
+        """
+        try:
+            for folder in (self.inbox, self.warehouse.parent, self.published, self.dagster):
+                folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise ReleakError(
+                f"{error.filename or self.path}: {error.strerror}. Choose a home you may write, with --home DIR."
+            ) from error
+
+    def snapshot(self) -> Path:
+        """Return the file of the current snapshot, the link resolved so that a new one cannot swap it underfoot.
+
+        Raises:
+            NothingPublishedError: No run has published yet.
+        """
+        if not self.pointer.exists():
+            raise NothingPublishedError(
+                f"{self.path} has no published snapshot. Put exports into {self.inbox} and start 'releak run --home "
+                f"{self.path}'."
+            )
+        return self.pointer.resolve()
+
+    @contextmanager
+    def writing(self) -> Iterator[None]:
+        """Hold the home for writing; the operating system lets go when the process ends, however it ends.
+
+        Raises:
+            WarehouseBusyError: Another process holds it.
+        """
+        self.prepare()
+        with (self.warehouse.parent / "run.lock").open("a+", encoding="utf-8") as lock:
+            try:
+                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError as error:
+                raise WarehouseBusyError(_busy_message(self.path, lock.name)) from error
+            lock.truncate(0)
+            lock.write(json.dumps({"pid": os.getpid(), "since": datetime.now(UTC).isoformat(timespec="seconds")}))
+            lock.flush()
+            yield
+
+
+def _busy_message(home: Path, lock_file: str) -> str:
+    """Say who holds the home."""
+    try:
+        holder = json.loads(Path(lock_file).read_text(encoding="utf-8"))
+        who = f"process {holder['pid']} has been writing since {holder['since']}"
+    except (ValueError, KeyError):
+        who = "another process is writing"
+    return f"{home}: {who}. Wait until it ends; the last published snapshot can be read meanwhile."

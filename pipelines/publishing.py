@@ -1,0 +1,122 @@
+"""Copy the checked tables into a read-only snapshot and put it in place in one step."""
+
+import hashlib
+import os
+from collections.abc import Iterable
+from datetime import UTC, date, datetime
+from pathlib import Path
+
+import duckdb
+import polars as pl
+
+from models.settings import Settings
+from models.tables import LAYERS, conform
+from models.tables.audit import Snapshots
+from pipelines.home import Home
+from pipelines.warehouse import Warehouse, statement
+
+KEPT_SNAPSHOTS = 3
+"""The current one and two to look back at; a reader that still has an older one open keeps it."""
+
+
+def describe_snapshot(loads: pl.DataFrame, *, settings: Settings, as_of: date) -> pl.DataFrame:
+    """Return the one-row `Snapshots` frame of what is about to be published.
+
+    The identifier follows from what went in, so the same files and settings give the same one.
+    """
+    ways_in = loads.sort("load_id").select("load_id", "content_digest").rows()
+    input_digest = hashlib.sha256(repr(ways_in).encode()).hexdigest()
+    settings_json = settings.model_dump_json()
+    fingerprint = hashlib.sha256(f"{input_digest}{settings_json}{as_of}".encode()).hexdigest()
+    row = {
+        "snapshot_id": f"{as_of:%Y%m%d}-{fingerprint[:12]}",
+        "published_at": datetime.now(UTC),
+        "as_of": as_of,
+        "settings_json": settings_json,
+        "input_digest": input_digest,
+    }
+    return conform(pl.DataFrame([row]), Snapshots)
+
+
+def publish(warehouse: Warehouse, home: Home, *, snapshot_id: str) -> Path:
+    """Build a snapshot beside the old ones, flush it to disk, and move the pointer to it.
+
+    Readers see the old snapshot or the new one, never half of one.
+
+    Returns:
+        The snapshot's file.
+    """
+    target = home.published / f"releak-{snapshot_id}.duckdb"
+    building = target.with_suffix(".building")
+    _remove(building, building.with_suffix(".building.wal"))
+    with warehouse.connect() as connection:
+        connection.execute(f"ATTACH '{_quoted(building)}' AS snapshot")
+        for layer, table in _published_tables():
+            connection.execute(f"CREATE TABLE snapshot.main.{table} AS FROM {layer}.{table}")
+        connection.execute("DETACH snapshot")
+    _flush(building)
+    building.replace(target)
+    _point(home.pointer, target)
+    _flush(home.published)
+    _prune(home, keep=target)
+    return target
+
+
+def record_snapshot(warehouse: Warehouse, snapshot: pl.DataFrame) -> pl.DataFrame:
+    """Add a snapshot to the list of those published, or renew its row, and return the list."""
+    with warehouse.connect() as connection:
+        connection.execute(statement("create_snapshots"))
+        connection.register("new_snapshot", snapshot)
+        connection.execute(statement("upsert_snapshots"))
+        return connection.sql("FROM audit.snapshots ORDER BY published_at").pl()
+
+
+def _published_tables() -> Iterable[tuple[str, str]]:
+    """Every declared table, by layer."""
+    return ((layer, table) for layer, tables in LAYERS.items() for table in tables)
+
+
+def _quoted(path: Path) -> str:
+    """A path inside single quotes; ATTACH takes no bound value."""
+    return str(path).replace("'", "''")
+
+
+def _flush(path: Path) -> None:
+    """Have the operating system write a file or folder to disk."""
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def _point(pointer: Path, target: Path) -> None:
+    """Replace the pointer in one step."""
+    fresh = pointer.with_suffix(".next")
+    _remove(fresh)
+    fresh.symlink_to(target.name)
+    fresh.replace(pointer)
+
+
+def _prune(home: Home, *, keep: Path) -> None:
+    """Delete what a killed run left behind and all but the newest snapshots."""
+    _remove(*home.published.glob("*.building*"))
+    snapshots = sorted(home.published.glob("releak-*.duckdb"), key=lambda path: path.stat().st_mtime_ns, reverse=True)
+    _remove(*(path for path in snapshots[KEPT_SNAPSHOTS:] if path != keep))
+
+
+def _remove(*paths: Path) -> None:
+    """Delete files that may not be there."""
+    for path in paths:
+        path.unlink(missing_ok=True)
+
+
+def read_published(home: Home, query: str) -> pl.DataFrame:
+    """Run a query on the current snapshot.
+
+    Raises:
+        NothingPublishedError: No run has published yet.
+        duckdb.Error: The query is wrong.
+    """
+    with duckdb.connect(home.snapshot(), read_only=True, config={"TimeZone": "UTC"}) as connection:
+        return connection.sql(query).pl()

@@ -1,0 +1,36 @@
+"""Read the settings file of a home into typed, checked settings."""
+
+import tomllib
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from models.errors import SettingsError
+from models.settings import Settings
+
+
+def read_settings(path: Path) -> Settings:
+    """Read `settings.toml`; what it leaves out keeps its default, and without the file all do.
+
+    Raises:
+        SettingsError: The file is not TOML, or a key or value is not allowed; names file, key and what is.
+    """
+    if not path.exists():
+        return Settings()
+    try:
+        return Settings.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise SettingsError(path, "the file", str(error), "TOML text in UTF-8") from error
+    except ValidationError as error:
+        first = error.errors()[0]
+        key = ".".join(str(part) for part in first["loc"])
+        raise SettingsError(path, key, first["input"], _allowed(first["type"], first["msg"], key)) from error
+
+
+def _allowed(kind: str, message: str, key: str) -> str:
+    """Say what a setting may be, in words."""
+    if kind != "extra_forbidden":
+        return message[0].lower() + message[1:]
+    section = key.rpartition(".")[0]
+    fields = Settings.model_fields[section].annotation.model_fields if section else Settings.model_fields
+    return "one of " + ", ".join(fields)

@@ -1,0 +1,1 @@
+INSERT OR REPLACE INTO audit.snapshots BY NAME FROM new_snapshot;

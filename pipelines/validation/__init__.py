@@ -1,0 +1,1 @@
+"""From the declared tables to Great Expectations suites, and their results."""

@@ -1,0 +1,30 @@
+"""A read-only SQLAlchemy dialect through which Great Expectations can query DuckDB.
+
+With the stock dialect Great Expectations closes a connection before it fetches, and the rollback that follows drops
+DuckDB's pending result. Nothing is written through this one, so there is nothing to begin, commit or roll back.
+"""
+
+import duckdb_engine
+from sqlalchemy.dialects import registry
+
+NAME = "duckdb_readonly"
+
+
+class ReadOnlyDialect(duckdb_engine.Dialect):
+    """DuckDB without transactions."""
+
+    supports_statement_cache = False
+
+    def do_begin(self, connection: object) -> None:
+        """Begin nothing."""
+
+    def do_commit(self, connection: object) -> None:
+        """Commit nothing."""
+
+    def do_rollback(self, connection: object) -> None:
+        """Keep the pending result."""
+
+
+def register() -> None:
+    """Make `duckdb_readonly://` known to SQLAlchemy."""
+    registry.register(NAME, __name__, ReadOnlyDialect.__name__)
