@@ -91,6 +91,15 @@ class Home:
             )
         return self.pointer.resolve()
 
+    def check_free(self) -> None:
+        """Find out early whether a run could start, before anything slow is loaded.
+
+        Raises:
+            ReleakError: The home cannot be written, or another process holds it.
+        """
+        with self.writing():
+            pass
+
     @contextmanager
     def writing(self) -> Iterator[None]:
         """Hold the home for writing; the operating system lets go when the process ends, however it ends.

@@ -65,9 +65,8 @@ def publish(warehouse: Warehouse, home: Home, *, snapshot_id: str) -> Path:
 def record_snapshot(warehouse: Warehouse, snapshot: pl.DataFrame) -> pl.DataFrame:
     """Add a snapshot to the list of those published, or renew its row, and return the list."""
     with warehouse.connect() as connection:
-        connection.execute(statement("create_snapshots"))
         connection.register("new_snapshot", snapshot)
-        connection.execute(statement("upsert_snapshots"))
+        connection.execute(statement("replace_snapshots"))
         return connection.sql("FROM audit.snapshots ORDER BY published_at").pl()
 
 

@@ -15,6 +15,8 @@ from models.errors import ReleakError
 from models.tables import LAYERS, conform
 
 SCHEMAS = ("landing", *LAYERS)
+GROWING_TABLES = (("audit", "checks"), ("audit", "snapshots"))
+"""Tables that a run adds to or renews row by row, where the others are replaced whole."""
 MEMORY_LIMIT = "8GB"
 """Leaves room for Polars beside it on a 24 GiB machine."""
 
@@ -43,8 +45,8 @@ class Warehouse:
             connection = duckdb.connect(self.path, read_only=read_only, config={"memory_limit": MEMORY_LIMIT})
         except duckdb.Error as error:
             raise ReleakError(
-                f"{self.path} cannot be opened ({error}). Close the program that holds it, or move the file away: a run "
-                "makes it anew from the inbox."
+                f"{self.path} cannot be opened ({error}). Close the program that holds it, or move the file away: a "
+                "run makes it anew from the inbox."
             ) from error
         try:
             connection.execute("SET TimeZone = 'UTC'")
@@ -58,6 +60,9 @@ class Warehouse:
             for schema in SCHEMAS:
                 connection.execute(f"CREATE SCHEMA IF NOT EXISTS {schema}")
             connection.execute(statement("create_landing"))
+            for layer, table in GROWING_TABLES:
+                connection.register("no_rows", LAYERS[layer][table].create_empty())
+                connection.execute(f"CREATE TABLE IF NOT EXISTS {layer}.{table} AS FROM no_rows")
 
     def write(self, layer: str, table: str, frame: pl.DataFrame) -> int:
         """Replace a declared table whole, in one transaction, its rows in key order.

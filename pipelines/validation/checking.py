@@ -45,7 +45,9 @@ def check_table(warehouse: Path, table: str) -> pl.DataFrame:
         expectations=[getattr(gxe, one.kind)(**one.arguments, meta={"check": one.check_name}) for one in wanted],
     )
     try:
-        results = asset.add_batch_definition_whole_table("all").get_batch().validate(suite, result_format="BASIC").results
+        results = (
+            asset.add_batch_definition_whole_table("all").get_batch().validate(suite, result_format="BASIC").results
+        )
     finally:
         source.delete_asset(f"{layer}.{table}")
         source.get_execution_engine().engine.dispose()

@@ -1,0 +1,257 @@
+"""The command: `releak`. It parses words and prints answers; the work is done elsewhere and loaded only when needed."""
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from models.errors import ReleakError, UsageError
+
+if TYPE_CHECKING:
+    import polars as pl
+
+DEFAULT_HOME = Path("releak-home")
+FORMATS = ("table", "csv", "json")
+
+_home = click.option(
+    "--home",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=DEFAULT_HOME,
+    show_default=True,
+    help="Folder with inbox/, settings.toml and what runs make.",
+)
+
+
+class _Day(click.ParamType):
+    """A calendar day written as YYYY-MM-DD."""
+
+    name = "date"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Parse the day, or say how one is written."""
+        try:
+            return datetime.strptime(value, "%Y-%m-%d").date() if isinstance(value, str) else value  # noqa: DTZ007
+        except ValueError:
+            self.fail(f"{value!r} is not a day; write it as YYYY-MM-DD, like 2026-06-30", param, ctx)
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="releak")
+def cli() -> None:
+    """Find out which rocker-cover gasket repairs leaked again, how soon, and which vehicles to look at next.
+
+    Put a fleet's exports (work orders, oil top-ups, inspection notes, vehicles) into HOME/inbox, then:
+
+    \b
+      releak run --home HOME         read them, compute, publish, write the pages
+      releak query "FROM episodes"   ask the published tables anything
+      releak demo                    see it all on an invented fleet first
+    """
+
+
+@cli.command()
+@click.option(
+    "--home",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("demo"),
+    show_default=True,
+    help="Folder to build the demo in.",
+)
+def demo(home: Path) -> None:
+    """Build everything from the invented sample fleet and print where the pages are.
+
+    \b
+    Example:
+      releak demo --home demo
+    """
+    from pipelines.demo import lay_out
+
+    lay_out(home)
+    _refresh(home, None, None)
+
+
+@cli.command()
+@_home
+@click.option(
+    "--sources",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="File with the source maps  [default: HOME/sources.toml]",
+)
+@click.option("--as-of", type=_Day(), help="Day the figures are true as of  [default: the settings', else today]")
+def run(home: Path, sources: Path | None, as_of: Any) -> None:
+    """Take the inbox through every layer, publish a snapshot and write the pages.
+
+    Reading the same files twice changes nothing. While it runs, queries and pages show the last snapshot.
+
+    \b
+    Example:
+      releak run --home fleet --as-of 2026-06-30
+    """
+    _refresh(home, sources, as_of)
+
+
+@cli.command()
+@click.argument("sql")
+@_home
+@click.option("--format", "form", type=click.Choice(FORMATS), default="table", show_default=True)
+def query(sql: str, home: Path, form: str) -> None:
+    """Ask the published snapshot a question in SQL (DuckDB's).
+
+    \b
+    Examples:
+      releak query "SHOW TABLES" --home demo
+      releak query "SELECT * FROM flags ORDER BY priority LIMIT 10" --home demo --format csv
+    """
+    import duckdb
+
+    from pipelines.home import Home
+    from pipelines.publishing import read_published
+
+    try:
+        answer = read_published(Home(home), sql)
+    except duckdb.Error as error:
+        raise UsageError(f"The query cannot be answered: {_one_line(error)}") from error
+    _print_frame(answer, form)
+
+
+@cli.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--column", default="text", show_default=True, help="Column that holds the notes.")
+def statements(file: Path, column: str) -> None:
+    """Read the notes in any CSV and write the leak statements found in them, as CSV, to standard output.
+
+    A row of output is one statement: the note's row (the first below the header is 1), what leaks, whether it does,
+    where, how badly, and the characters that say so.
+
+    \b
+    Example:
+      releak statements notes.csv --column finding > statements.csv
+    """
+    from pipelines.statements import statements as read
+
+    _print_frame(read(file, column), "csv")
+
+
+@cli.command()
+@click.option("--vehicles", type=click.IntRange(1, 10_000_000), default=400, show_default=True)
+@click.option("--years", type=click.FloatRange(0.1, 30), default=5.0, show_default=True)
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True)
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), required=True, help="Folder to write.")
+def simulate(vehicles: int, years: float, seed: int, out: Path) -> None:
+    """Draw an invented fleet with known truth and write it as four sites would export it.
+
+    OUT gets inbox/, sources.toml and settings.toml, so it is a home to run, and truth/, which no run reads.
+
+    \b
+    Example:
+      releak simulate --vehicles 2000 --years 5 --seed 7 --out fleet
+    """
+    from pipelines.simulating import simulate as write
+
+    with _bar("Simulating") as advance:
+        write(out, vehicles=vehicles, years=years, seed=seed, progress=advance)
+    click.echo(out)
+
+
+@cli.command()
+@_home
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder  [default: HOME/report]")
+def report(home: Path, out: Path | None) -> None:
+    """Write the pages anew from the published snapshot and print where they are.
+
+    \b
+    Example:
+      releak report --home demo --out /srv/pages
+    """
+    from dashboards.report import write_report
+
+    from pipelines.home import Home
+
+    where = Home(home)
+    click.echo(write_report(where.snapshot(), out or where.report))
+
+
+def main() -> None:
+    """Run the command; errors are one plain sentence on standard error, with exit code 1 (data) or 2 (words)."""
+    try:
+        sys.exit(cli.main(standalone_mode=False))
+    except ReleakError as error:
+        _fail(str(error), error.exit_code)
+    except click.Abort:
+        _fail("Stopped; the last published snapshot keeps serving.", 1)
+    except click.ClickException as error:
+        _fail(f"{error.format_message().rstrip('.')}. See '{_command(error)} --help'.", UsageError.exit_code)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(0)
+
+
+def _command(error: click.ClickException) -> str:
+    """The command whose words were off."""
+    context = getattr(error, "ctx", None)
+    return context.command_path if context else "releak"
+
+
+def _fail(message: str, code: int) -> None:
+    """Say what went wrong and leave."""
+    click.echo(f"releak: {message}", err=True)
+    sys.exit(code)
+
+
+def _refresh(home: Path, sources: Path | None, as_of: Any) -> None:
+    """Run the graph with a progress bar and print where the pages are."""
+    from pipelines.home import Home
+    from pipelines.refreshing import refresh
+
+    with _bar("Starting") as advance:
+        done = refresh(Home(home.absolute(), sources and sources.absolute()), as_of=as_of, on_step=advance)
+    click.echo(done.report)
+
+
+@contextmanager
+def _bar(title: str) -> Iterator[Callable[[str, int], None]]:
+    """Show a progress bar on standard error; call what it yields with the step that starts and the number of steps."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = (TextColumn("{task.description:<28}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task(title, total=None, completed=-1)
+
+        def advance(step: str, total: int) -> None:
+            progress.update(task, description=step, total=total, advance=1)
+
+        yield advance
+
+
+def _print_frame(frame: "pl.DataFrame", form: str) -> None:
+    """Print a frame as a table, CSV or JSON; lists are written as JSON in CSV, which has none."""
+    import polars as pl
+
+    if form == "json":
+        click.echo(frame.write_json())
+    elif form == "csv":
+        lists = [name for name, dtype in frame.schema.items() if dtype.is_nested()]
+        flat = frame.with_columns(pl.col(lists).map_elements(_as_json, return_dtype=pl.String)) if lists else frame
+        click.echo(flat.write_csv(datetime_format="%Y-%m-%dT%H:%M:%SZ"), nl=False)
+    else:
+        with pl.Config(
+            tbl_rows=-1, tbl_cols=-1, tbl_width_chars=200, fmt_str_lengths=80, tbl_hide_dataframe_shape=True
+        ):
+            click.echo(frame)
+
+
+def _as_json(value: Any) -> str:
+    """A nested value as JSON."""
+    import json
+
+    return json.dumps(list(value) if not isinstance(value, dict) else value, default=str)
+
+
+def _one_line(error: Exception) -> str:
+    """An error's message without its line breaks."""
+    return " ".join(str(error).split())

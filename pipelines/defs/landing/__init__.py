@@ -1,0 +1,1 @@
+"""Every row of every export, as text."""

@@ -1,0 +1,1 @@
+"""The figures, each one pure function of the episodes."""

@@ -1,0 +1,1 @@
+"""What readers get, and what starts a run."""

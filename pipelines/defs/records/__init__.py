@@ -1,0 +1,1 @@
+"""Typed rows of each kind, and those refused."""

@@ -1,1 +1,0 @@
-INSERT OR REPLACE INTO audit.snapshots BY NAME FROM new_snapshot;
