@@ -51,4 +51,14 @@ class Plan(dy.Schema):
     reason = words("why it is where it is", nullable=False)
 
 
-TABLES: dict[str, type[dy.Schema]] = {"flags": Flags, "plan": Plan}
+class Parts(dy.Schema):
+    """The pick list: parts to have on the shelf before a week starts."""
+
+    site = key("workshop")
+    week_start = day("Monday of the week", primary_key=True)
+    part = key("part number, or the part's name where the family states no number")
+    description = words("what it is", nullable=False)
+    quantity = count("pieces")
+
+
+TABLES: dict[str, type[dy.Schema]] = {"flags": Flags, "plan": Plan, "parts": Parts}
