@@ -1,0 +1,144 @@
+"""Canonical text columns out of a file's cells, and the rows that have none."""
+
+from collections.abc import Sequence
+
+import polars as pl
+from rapidfuzz import process
+
+from models.records.conversion import Conversion, input_columns
+from models.tables.records import REQUIRED_INPUT
+
+WHOLE_ROW = "(row)"
+"""Column name of a refusal that concerns the row and no column of it."""
+
+MAX_SHOWN_CHARACTERS = 200
+"""A refused row's value is cut here; the whole of it stays in landing."""
+
+NUL_SIGN = "␀"
+UNDECODABLE_SIGN = "�"
+"""What readers put in place of a NUL byte and of bytes that are not in the file's encoding."""
+
+REFUSED_SCHEMA = {
+    "load_id": pl.String(),
+    "row_number": pl.Int64(),
+    "column_name": pl.String(),
+    "value": pl.String(),
+    "reason": pl.String(),
+}
+
+_RAGGED_REMEDY = {
+    "jsonl": "the line is not a JSON object: mend it in the source",
+    "csv": "quote the text that holds the delimiter or a quotation mark",
+}
+
+
+def same_name(name: str) -> str:
+    """Return a header as it is compared: blanks joined, case and byte order mark ignored."""
+    return " ".join(name.replace("\ufeff", "").split()).casefold()
+
+
+def column_places(header: Sequence[str], conversion: Conversion) -> dict[str, list[int]]:
+    """Return where each canonical column stands in a header: one place where all is well.
+
+    Without declared columns the header's own names count; a column that is declared has its place even if empty.
+    """
+    wanted = conversion.columns or {name: name for name in input_columns(conversion.kind)}
+    found: dict[str, list[int]] = {}
+    for place, name in enumerate(header):
+        found.setdefault(same_name(name), []).append(place)
+    places = {column: found.get(same_name(name), []) for column, name in wanted.items()}
+    return {column: at for column, at in places.items() if at or column in conversion.columns}
+
+
+def header_fault(header: Sequence[str], conversion: Conversion) -> tuple[str, str] | None:
+    """Say which canonical column a header fails to give, and why with a remedy; None where all is well."""
+    places = column_places(header, conversion)
+    for column, at in places.items():
+        name = conversion.columns.get(column, column)
+        if not at:
+            return column, f"has no column {name!r} for {column}{_nearest(name, header)}"
+        if len(at) > 1:
+            return column, f"has {len(at)} columns {name!r} for {column}: rename all but one"
+    for column in REQUIRED_INPUT[conversion.kind]:
+        if column not in places and column not in conversion.constants:
+            return column, f"has no column for {column}, which {conversion.kind} need{_nearest(column, header)}"
+    return None
+
+
+def _nearest(name: str, header: Sequence[str]) -> str:
+    match = process.extractOne(name, header, processor=same_name, score_cutoff=60)
+    return f": is it {match[0]!r}?" if match else f"; its columns are {', '.join(header)[:MAX_SHOWN_CHARACTERS]}"
+
+
+def refusals(rows: pl.DataFrame, *, column_name: str, value: pl.Expr, reason: pl.Expr) -> pl.DataFrame:
+    """Return rows as refusals: load_id, row_number, column_name, value, reason."""
+    return rows.select(
+        "load_id",
+        "row_number",
+        column_name=pl.lit(column_name),
+        value=value.str.slice(0, MAX_SHOWN_CHARACTERS),
+        reason=reason,
+    ).cast(REFUSED_SCHEMA)  # type: ignore[arg-type]
+
+
+def canonical_text(
+    rows: pl.DataFrame, *, header: Sequence[str], conversion: Conversion
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Pick the canonical columns out of a file's cells.
+
+    Args:
+        rows: `load_id`, `row_number`, `cells` (List of String in the order of the file).
+        header: The file's column names.
+        conversion: How the file spells things.
+
+    Returns:
+        The text frame (`load_id`, `row_number` and each canonical column, stripped, translated, null where empty or
+        absent), and the refused rows: all of them where the header does not fit the conversion, otherwise those with
+        another number of cells than the header and those that repeat the header.
+    """
+    if fault := header_fault(header, conversion):
+        column, reason = fault
+        every = refusals(rows, column_name=column, value=pl.lit(None, pl.String), reason=pl.lit(f"the file {reason}"))
+        return _pick(rows.clear(), header, conversion), every
+    whole, refused = _set_aside(rows, header, conversion)
+    return _pick(whole, header, conversion), refused
+
+
+def _set_aside(rows: pl.DataFrame, header: Sequence[str], conversion: Conversion) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Part the rows that are a row of this table from ragged ones and repeated headers."""
+    width = pl.col("cells").list.len()
+    shown = pl.col("cells").list.join(" | ", ignore_nulls=True)
+    remedy = _RAGGED_REMEDY.get(conversion.format or "csv", "mend the row in the source")
+    ragged = pl.format("has {} cells, the header has {}: {}", width, pl.lit(len(header)), pl.lit(remedy))
+    is_header = pl.col("cells").list.eval(pl.element().str.strip_chars()).list.join("\x1f") == "\x1f".join(
+        name.strip() for name in header
+    )
+    marked = rows.with_columns(
+        why=pl.when(width != len(header))
+        .then(ragged)
+        .when(is_header)
+        .then(pl.lit("is the header again: take it out of the file"))
+    )
+    bad = marked.filter(pl.col("why").is_not_null())
+    refused = refusals(bad, column_name=WHOLE_ROW, value=shown, reason=pl.col("why"))
+    return marked.filter(pl.col("why").is_null()).drop("why"), refused
+
+
+def _pick(rows: pl.DataFrame, header: Sequence[str], conversion: Conversion) -> pl.DataFrame:
+    places = column_places(header, conversion)
+    columns = {}
+    for column in input_columns(conversion.kind):
+        if places.get(column):
+            cell = pl.col("cells").list.get(places[column][0], null_on_oob=True).str.strip_chars()
+        else:
+            cell = pl.lit(conversion.constants.get(column), pl.String)
+        columns[column] = _translated(cell, conversion.values.get(column, {}))
+    return rows.select("load_id", "row_number", **columns)
+
+
+def _translated(cell: pl.Expr, words: dict[str, str]) -> pl.Expr:
+    """Replace the words found by the canonical ones, ignoring case; an empty cell is missing."""
+    if words:
+        lower = {word.strip().lower(): canonical for word, canonical in words.items()}
+        cell = cell.str.to_lowercase().replace_strict(lower, default=cell, return_dtype=pl.String)
+    return pl.when(cell != "").then(cell)

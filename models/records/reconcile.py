@@ -1,0 +1,133 @@
+"""Duplicates, corrections and order lines.
+
+Rows are taken in the order of their loads and, within a load, of the file. Among rows of one key, a row with the same
+content as the one before it is a duplicate of it; one with other content is a correction, and what stood before is
+superseded. So the earliest of equal rows is kept and the last of differing ones stands. Rows without a key of their own
+(top-ups, readings, notes without a number) have a key made from their content and can only be duplicates.
+
+Work orders come as lines. Within a load, a line that repeats another is a duplicate; the rest are one version of the
+order. A version with the lines of the version before it, in any order, is a duplicate; another one supersedes it whole.
+The lines of the version that stands fold into one order.
+"""
+
+import polars as pl
+
+from models.records.canonical import refusals
+from models.records.identity import with_content
+from models.tables.records import TABLES
+
+OUTCOMES = ("accepted", "refused", "duplicate", "superseded")
+
+_JOINED_BY = "; "
+_WORDS = ("work_done", "complaint", "job_code", "parts")
+_SUMS = ("labour_hours", "parts_cost", "labour_cost")
+_FIRST = ("vehicle_id", "site", "odometer_km", "technician")
+_LINE_ORDER = ("load_rank", "row_number")
+
+
+def reconcile(typed: pl.DataFrame, kind: str) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Decide what becomes of every typed row of one kind.
+
+    Args:
+        typed: Typed rows with `load_rank` (their load's place in the order of loading), `load_id` and `row_number`.
+        kind: The record kind.
+
+    Returns:
+        The rows that stand (orders folded, columns of the kind's table), and `load_id`, `row_number`, `outcome` of
+        every row given.
+    """
+    rows = with_content(typed, kind)
+    judged = _judge_lines(rows) if kind == "work_orders" else _judge(rows, list(TABLES[kind].primary_key()))
+    standing = judged.filter(pl.col("outcome") == "accepted").sort(_LINE_ORDER)
+    if kind == "work_orders":
+        standing = fold_lines(standing)
+    return standing, judged.select("load_id", "row_number", "outcome")
+
+
+def _judge(rows: pl.DataFrame, key: list[str]) -> pl.DataFrame:
+    """Add `outcome` to rows with `content`, by key and order."""
+    is_same_key = pl.all_horizontal(pl.col(name) == pl.col(name).shift() for name in key).fill_null(value=False)
+    is_repeat = is_same_key & (pl.col("content") == pl.col("content").shift())
+    return (
+        rows.sort(*key, *_LINE_ORDER)
+        .with_columns(is_repeat=is_repeat, starts_key=~is_same_key)
+        .with_columns(key_number=pl.col("starts_key").cum_sum(), run=(~pl.col("is_repeat")).cum_sum())
+        .with_columns(last_run=pl.col("run").max().over("key_number"))
+        .with_columns(
+            outcome=pl.when("is_repeat")
+            .then(pl.lit("duplicate"))
+            .when(pl.col("run") < pl.col("last_run"))
+            .then(pl.lit("superseded"))
+            .otherwise(pl.lit("accepted"))
+        )
+        .drop("is_repeat", "starts_key", "key_number", "run", "last_run")
+    )
+
+
+def _judge_lines(lines: pl.DataFrame) -> pl.DataFrame:
+    """Add `outcome` to order lines: repeated within a load, then version against version."""
+    version = ["load_rank", "order_id"]
+    in_order = lines.sort(_LINE_ORDER)
+    is_repeat = ~in_order.select(pl.struct(*version, "content").is_first_distinct()).to_series()
+    distinct = in_order.filter(~is_repeat)
+    versions = (
+        distinct.group_by(version)
+        .agg(content=pl.col("content").sort().str.join(), row_number=pl.col("row_number").min())
+        .pipe(_judge, ["order_id"])
+        .select(*version, "outcome")
+    )
+    repeats = in_order.filter(is_repeat).with_columns(outcome=pl.lit("duplicate"))
+    return pl.concat([distinct.join(versions, on=version, how="left", maintain_order="left"), repeats])
+
+
+def split_by_vehicle(lines: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Part order lines from those that name another vehicle than the first line of their order in the same load.
+
+    Returns:
+        The lines that agree, and the others as refusals.
+    """
+    first = pl.col("vehicle_id").sort_by("row_number").first().over("load_rank", "order_id")
+    marked = lines.with_columns(first_vehicle=first)
+    agrees = pl.col("vehicle_id") == pl.col("first_vehicle")
+    reason = pl.format(
+        "is another vehicle than {}, which the first line of order {} names: mend the line or its order number",
+        "first_vehicle",
+        "order_id",
+    )
+    refused = refusals(marked.filter(~agrees), column_name="vehicle_id", value=pl.col("vehicle_id"), reason=reason)
+    return marked.filter(agrees).drop("first_vehicle"), refused
+
+
+def fold_lines(lines: pl.DataFrame) -> pl.DataFrame:
+    """Fold the lines of each order into one row.
+
+    Words, parts and codes are joined in row order without repeating a text, hours and costs are added, the order opens
+    with its earliest line and is completed with its latest, the last state stands, and for the rest the first value.
+
+    Args:
+        lines: Typed lines sorted by load and row, `load_id` and `row_number` of each.
+
+    Returns:
+        A row per order with `line_count`, sorted by order_id; it keeps the trace of its first line.
+    """
+    return (
+        lines.group_by("order_id", maintain_order=True)
+        .agg(
+            pl.col("load_rank", "load_id", "row_number").first(),
+            *(pl.col(name).drop_nulls().first() for name in _FIRST),
+            *(_joined(name) for name in _WORDS),
+            *(pl.when(pl.col(name).is_not_null().any()).then(pl.col(name).sum()).alias(name) for name in _SUMS),
+            pl.col("opened_at", "opened_on").sort_by("opened_at").first(),
+            pl.col("completed_at", "completed_on").sort_by("completed_at", nulls_last=False).last(),
+            pl.col("status").drop_nulls().last(),
+            line_count=pl.len().cast(pl.Int64),
+        )
+        .sort("order_id")
+    )
+
+
+def _joined(name: str) -> pl.Expr:
+    """Join distinct texts in row order; null where no line has any, '' where all that have one are empty."""
+    texts = pl.col(name).drop_nulls().unique(maintain_order=True)
+    filled = texts.filter(texts != "")
+    return pl.when(pl.col(name).is_not_null().any()).then(filled.str.join(_JOINED_BY)).alias(name)
