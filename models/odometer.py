@@ -1,0 +1,330 @@
+"""Odometer mentions of a vehicle to one rising curve of kilometres.
+
+Workshops, fuel stops and drivers all write an odometer down, and any of them may mistype it, read the trip meter or
+write miles. The curve keeps the longest chain of readings that a vehicle could have driven and sets the others aside
+with a reason. An instrument that starts again (rollover, replacement) is a step in the chain, not a fault, once enough
+readings agree after the drop.
+"""
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from models.settings import OdometerRules
+from models.tables import conform
+from models.tables.ledger import OdometerCurve
+
+KM_PER_MILE = 1.609344
+"""International mile, exact."""
+FIVE_DIGIT_ROLLOVER_KM = 100_000.0
+"""Older instruments show five digits."""
+PACE_MARGIN = 5.0
+"""How much faster than its own median a vehicle may run across a step before the step is read another way."""
+MIN_PACE_SPAN_DAYS = 7.0
+"""A mean daily distance from less than a week of readings says more about one journey than about the vehicle."""
+SECONDS_PER_DAY = 86_400.0
+
+_READING_ORDER = ["vehicle_id", "read_on", "odometer_km", "read_at", "origin_kind", "origin_id"]
+
+
+def odometer_curve(
+    work_orders: pl.DataFrame,
+    oil_top_ups: pl.DataFrame,
+    inspection_notes: pl.DataFrame,
+    odometer_readings: pl.DataFrame,
+    *,
+    rules: OdometerRules,
+) -> pl.DataFrame:
+    """Pool every odometer mention of a bucket of vehicles and say what became of each.
+
+    Readings of one local day count in ascending order, because many exports keep no time of day. The readings kept are
+    the longest chain in which each lies at or above the one before and within `max_km_per_day`; a drop inside the chain
+    costs a little less than `min_readings_after_step` readings, so fewer than that never make a step.
+
+    Returns:
+        `OdometerCurve`, sorted by vehicle, moment and origin; `distance_km` never falls within a vehicle.
+    """
+    mentions = _mentions(work_orders, oil_top_ups, inspection_notes, odometer_readings)
+    rows = ["vehicle_id", "read_at", "origin_kind", "origin_id"]
+    return (
+        mentions.join(_judge(mentions, rules), on="node", how="left")
+        .sort(rows)
+        .with_columns(
+            pl.col("distance_km").cum_max().over("vehicle_id", order_by=rows[1:]),
+            is_used=pl.col("distance_km").is_not_null(),
+        )
+        .pipe(conform, OdometerCurve)
+    )
+
+
+def distance_at(curve: pl.DataFrame, queries: pl.DataFrame) -> pl.DataFrame:
+    """Read the curve at given moments.
+
+    Between two readings the distance is interpolated and cannot be further off than the nearer bound allows, because a
+    distance never falls. Outside the readings the vehicle's mean daily distance carries on, and may be off by all of
+    what it adds.
+
+    Args:
+        curve: `OdometerCurve`.
+        queries: Any frame with `vehicle_id` and `at` (UTC).
+
+    Returns:
+        `queries` in its order with `distance_km` and `error_km`; both null where the vehicle has no readings, or too
+        few to know its daily distance.
+    """
+    knots = _knots(curve)
+    before = knots.select("vehicle_id", "pace_km", before_at="read_at", before_km="distance_km")
+    after = knots.select("vehicle_id", "pace_km", after_at="read_at", after_km="distance_km")
+    found = (
+        queries.with_row_index("row_")
+        .sort("at")
+        .join_asof(before, left_on="at", right_on="before_at", by="vehicle_id", check_sortedness=False)
+        .join_asof(
+            after, left_on="at", right_on="after_at", by="vehicle_id", strategy="forward", check_sortedness=False
+        )
+        .with_columns(pace_=pl.coalesce("pace_km", "pace_km_right"))
+        .pipe(_interpolate)
+        .sort("row_")
+    )
+    return found.select(*queries.columns, "distance_km", "error_km")
+
+
+def _mentions(
+    work_orders: pl.DataFrame,
+    oil_top_ups: pl.DataFrame,
+    inspection_notes: pl.DataFrame,
+    odometer_readings: pl.DataFrame,
+) -> pl.DataFrame:
+    """One row per odometer mention; `node` numbers the distinct readings of a vehicle's day."""
+    sources = (
+        ("work_orders", work_orders, "opened", "order_id"),
+        ("oil_top_ups", oil_top_ups, "topped_up", "top_up_id"),
+        ("inspection_notes", inspection_notes, "noted", "note_id"),
+        ("odometer_readings", odometer_readings, "read", "reading_id"),
+    )
+    mentions = pl.concat(
+        frame.select(
+            "vehicle_id",
+            pl.col(f"{moment}_at").alias("read_at"),
+            pl.col(f"{moment}_on").alias("read_on"),
+            pl.col("odometer_km").cast(pl.Float64),
+            pl.lit(kind).alias("origin_kind"),
+            pl.col(identifier).alias("origin_id"),
+        )
+        for kind, frame, moment, identifier in sources
+    )
+    return (
+        mentions.drop_nulls("odometer_km")
+        .sort(_READING_ORDER)
+        .with_columns(node=pl.struct("vehicle_id", "read_on", "odometer_km").rle_id())
+    )
+
+
+def _judge(mentions: pl.DataFrame, rules: OdometerRules) -> pl.DataFrame:
+    """Say for each distinct reading what became of it and where on the curve it lies."""
+    nodes = mentions.unique("node", keep="first", maintain_order=True).select(
+        "node", "vehicle_id", "odometer_km", day=pl.col("read_on").cast(pl.Int32).cast(pl.Float64)
+    )
+    rise = pl.col("odometer_km") - pl.col("odometer_km").shift()
+    longest = rules.max_km_per_day * (pl.col("day") - pl.col("day").shift() + 1.0)
+    is_first = pl.col("vehicle_id") != pl.col("vehicle_id").shift()
+    marked = nodes.with_columns(fits=(is_first | rise.is_between(0.0, longest)).fill_null(True)).with_columns(
+        is_clean=pl.col("fits").all().over("vehicle_id")
+    )
+    clean = marked.filter("is_clean").select("node", use=pl.lit("used"), distance_km="odometer_km")
+    tangled = marked.filter(~pl.col("is_clean")).sort("node")
+    parts = [clean]
+    for group in tangled.partition_by("vehicle_id", maintain_order=True):
+        uses, distances = _untangle(group["day"].to_numpy(), group["odometer_km"].to_numpy(), rules)
+        parts.append(pl.DataFrame({"node": group["node"], "use": uses, "distance_km": distances}))
+    return pl.concat(parts)
+
+
+@dataclass(frozen=True)
+class _Readings:
+    """The distinct readings of one vehicle, in order of day and kilometres."""
+
+    day: NDArray[np.float64]
+    km: NDArray[np.float64]
+    pace_km: float
+    rules: OdometerRules
+
+    def likely_km(self, days: NDArray[np.float64] | float) -> NDArray[np.float64] | float:
+        """Furthest this vehicle is likely to get in so many days, by its own pace."""
+        return PACE_MARGIN * self.pace_km * days + self.rules.max_km_per_day
+
+    def is_likely(
+        self, km: NDArray[np.float64] | float, days: NDArray[np.float64] | float
+    ) -> NDArray[np.bool_] | np.bool_:
+        """Whether a distance is one this vehicle is likely to cover in so many days."""
+        return np.logical_and(np.greater_equal(km, 0.0), np.less_equal(km, self.likely_km(days)))
+
+
+def _untangle(
+    day: NDArray[np.float64], km: NDArray[np.float64], rules: OdometerRules
+) -> tuple[list[str], list[float | None]]:
+    """Judge the readings of a vehicle that do not all fit: their uses, and distances of those kept."""
+    readings = _Readings(day, km, _own_pace(day, km, rules), rules)
+    chain = _longest_chain(readings)
+    uses, distances = _along(readings, chain)
+    for index in range(len(km)):
+        if distances[index] is None:
+            uses[index] = _why_set_aside(readings, chain, index)
+    return uses, distances
+
+
+def _own_pace(day: NDArray[np.float64], km: NDArray[np.float64], rules: OdometerRules) -> float:
+    """Median daily distance over neighbouring readings that fit each other; 0 where none do."""
+    days, rise = np.diff(day), np.diff(km)
+    fits = (days >= 1.0) & (rise >= 0.0) & (rise <= rules.max_km_per_day * days)
+    return float(np.median(rise[fits] / days[fits])) if fits.any() else 0.0
+
+
+def _longest_chain(readings: _Readings) -> list[int]:
+    """Indices of the longest consistent chain, by dynamic programming over every pair.
+
+    Among chains of equal worth the one with the nearest predecessors and the earliest end is kept.
+    """
+    day, km, rules = readings.day, readings.km, readings.rules
+    step_cost = rules.min_readings_after_step - 0.5
+    worth, came_from = np.ones(len(km)), np.full(len(km), -1)
+    for index in range(1, len(km)):
+        days, rise = day[index] - day[:index], km[index] - km[:index]
+        continues = (rise >= 0.0) & (rise <= rules.max_km_per_day * (days + 1.0))
+        is_miles = readings.is_likely(km[index] * KM_PER_MILE - km[:index], days)
+        drops = (rise < 0.0) & (days > 0.0) & np.logical_not(is_miles)
+        value = np.where(continues, worth[:index], np.where(drops, worth[:index] - step_cost, -np.inf))
+        best = index - 1 - int(np.argmax(value[::-1]))
+        if value[best] > 0.0:
+            worth[index], came_from[index] = worth[index] + value[best], best
+    chain = [int(np.argmax(worth))]
+    while came_from[chain[-1]] >= 0:
+        chain.append(int(came_from[chain[-1]]))
+    return chain[::-1]
+
+
+def _along(readings: _Readings, chain: list[int]) -> tuple[list[str], list[float | None]]:
+    """Uses and distances along a chain; a rollover adds the instrument's range, a replacement the vehicle's pace."""
+    day, km = readings.day, readings.km
+    uses: list[str] = ["typing error"] * len(km)
+    distances: list[float | None] = [None] * len(km)
+    distance = float(km[chain[0]])
+    uses[chain[0]], distances[chain[0]] = "used", distance
+    for before, here in pairwise(chain):
+        rise, days = float(km[here] - km[before]), float(day[here] - day[before])
+        if rise >= 0.0:
+            use, added = "used", rise
+        else:
+            use, added = _step(readings, rise, float(km[before]), days)
+        distance += added
+        uses[here], distances[here] = use, distance
+    return uses, distances
+
+
+def _step(readings: _Readings, rise: float, from_km: float, days: float) -> tuple[str, float]:
+    """Read a drop as a rollover where the vehicle's pace explains it, else as a replaced instrument."""
+    ranges = (readings.rules.rollover_at_km, FIVE_DIGIT_ROLLOVER_KM)
+    for instrument_km in (*ranges, *(KM_PER_MILE * reading for reading in ranges)):
+        if from_km <= instrument_km and readings.is_likely(rise + instrument_km, days):
+            return "rollover", rise + instrument_km
+    return "instrument replaced", readings.pace_km * days
+
+
+def _why_set_aside(readings: _Readings, chain: list[int], index: int) -> str:
+    """Give the likeliest reason why a reading does not fit the chain."""
+    day, km, rules = readings.day, readings.km, readings.rules
+    place = int(np.searchsorted(chain, index))
+    before = chain[place - 1] if place > 0 else None
+    after = chain[place] if place < len(chain) else None
+    low, high = _expected_range(readings, index, before, after)
+    reading_km = float(km[index])
+    if any(_is_within(reading_km * factor, low, high) for factor in (KM_PER_MILE, 1.0 / KM_PER_MILE)):
+        return "other units"
+    if any(low <= meant <= high for meant in _one_slip_away(round(reading_km))):
+        return "typing error"
+    if before is not None and reading_km > km[before] + rules.max_km_per_day * (day[index] - day[before] + 1.0):
+        return "too fast"
+    return "out of order"
+
+
+def _expected_range(readings: _Readings, index: int, before: int | None, after: int | None) -> tuple[float, float]:
+    """Range in which the reading should have been, from its neighbours on the chain."""
+    day, km = readings.day, readings.km
+    low = float(km[before]) if before is not None else 0.0
+    if after is not None and km[after] >= low:
+        high = float(km[after])
+    elif before is not None:
+        high = low + float(readings.likely_km(float(day[index] - day[before])))
+    else:
+        high = float("inf")
+    if before is None and after is not None:
+        low = max(0.0, high - float(readings.likely_km(float(day[after] - day[index]))))
+    return low, high
+
+
+def _is_within(km: float, low: float, high: float) -> bool:
+    """Whether a converted reading lies in a range, give or take the rounding of the conversion."""
+    rounding_km = KM_PER_MILE + 0.001 * km
+    return low - rounding_km <= km <= high + rounding_km
+
+
+def _one_slip_away(reading_km: int) -> set[int]:
+    """Numbers that one slip turns into this one: a wrong, swapped, dropped or doubled digit."""
+    digits = str(reading_km)
+    meant = {digits[:i] + digits[i + 1] + digits[i] + digits[i + 2 :] for i in range(len(digits) - 1)}
+    meant |= {digits[:i] + digits[i + 1 :] for i in range(len(digits))}
+    meant |= {digits[:i] + d + digits[i + 1 :] for i in range(len(digits)) for d in "0123456789"}
+    meant |= {digits[:i] + d + digits[i:] for i in range(len(digits) + 1) for d in "0123456789"}
+    return {int(number) for number in meant if number}
+
+
+def _knots(curve: pl.DataFrame) -> pl.DataFrame:
+    """Distinct points of each vehicle's curve with its mean daily distance, null where too short to tell."""
+    span_days = (pl.col("read_at").max() - pl.col("read_at").min()).over("vehicle_id").dt.total_seconds()
+    gained_km = (pl.col("distance_km").max() - pl.col("distance_km").min()).over("vehicle_id")
+    return (
+        curve.filter("is_used")
+        .group_by("vehicle_id", "read_at")
+        .agg(pl.col("distance_km").max())
+        .with_columns(span_days=span_days / SECONDS_PER_DAY, gained_km=gained_km)
+        .with_columns(
+            pace_km=pl.when(pl.col("span_days") >= MIN_PACE_SPAN_DAYS).then(pl.col("gained_km") / pl.col("span_days"))
+        )
+        .sort("read_at", "vehicle_id")
+    )
+
+
+def _interpolate(found: pl.DataFrame) -> pl.DataFrame:
+    """Distance and error from the knots on either side."""
+
+    def days(later: str, earlier: str) -> pl.Expr:
+        return (pl.col(later) - pl.col(earlier)).dt.total_microseconds() / (SECONDS_PER_DAY * 1e6)
+
+    share = (days("at", "before_at") / days("after_at", "before_at")).fill_nan(0.0)
+    between = pl.col("before_km") + share * (pl.col("after_km") - pl.col("before_km"))
+    is_at_knot = (pl.col("at") == pl.col("before_at")).fill_null(False)
+    beyond_km, ahead_km = pl.col("pace_") * days("at", "before_at"), pl.col("pace_") * days("after_at", "at")
+    distance = (
+        pl.when(is_at_knot)
+        .then("before_km")
+        .when(pl.col("before_at").is_null())
+        .then((pl.col("after_km") - ahead_km).clip(lower_bound=0.0))
+        .when(pl.col("after_at").is_null())
+        .then(pl.col("before_km") + beyond_km)
+        .otherwise(between)
+    )
+    error = (
+        pl.when(is_at_knot)
+        .then(0.0)
+        .when(pl.col("before_at").is_null())
+        .then(ahead_km)
+        .when(pl.col("after_at").is_null())
+        .then(beyond_km)
+        .otherwise(
+            pl.max_horizontal(pl.col("distance_km") - pl.col("before_km"), pl.col("after_km") - pl.col("distance_km"))
+        )
+    )
+    return found.with_columns(distance_km=distance).with_columns(error_km=error)
