@@ -42,7 +42,7 @@ dagster: $(READY)  ## Show the graph and the demo's runs in a browser
 	RELEAK_HOME=$(CURDIR)/demo DAGSTER_HOME=$(CURDIR)/demo/warehouse/dagster $(BIN)/dagster dev -m pipelines.definitions
 
 lock:  ## Pin every package with its hash, after a change of pyproject.toml
-	uv pip compile --universal --python-version 3.11 --generate-hashes --no-emit-index-url --extra dev \
+	uv pip compile --universal --python-version 3.11 --generate-hashes --no-emit-index-url --no-strip-extras --extra dev \
 		--quiet --output-file requirements.lock pyproject.toml
 
 clean:  ## Delete the demo and the caches

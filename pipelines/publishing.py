@@ -117,5 +117,6 @@ def read_published(home: Home, query: str) -> pl.DataFrame:
         NothingPublishedError: No run has published yet.
         duckdb.Error: The query is wrong.
     """
-    with duckdb.connect(home.snapshot(), read_only=True, config={"TimeZone": "UTC"}) as connection:
+    with duckdb.connect(home.snapshot(), read_only=True) as connection:
+        connection.execute("SET TimeZone = 'UTC'")
         return connection.sql(query).pl()

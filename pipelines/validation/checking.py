@@ -38,7 +38,7 @@ def check_table(warehouse: Path, table: str) -> pl.DataFrame:
 
     layer = next(name for name, tables in LAYERS.items() if table in tables)
     source = _data_source(warehouse)
-    asset = source.add_table_asset(f"{layer}.{table}", table_name=table, schema_name=layer)
+    asset = source.add_query_asset(f"{layer}.{table}", query=f"SELECT * FROM {layer}.{table}")
     wanted = expectations(table)
     suite = gx.ExpectationSuite(
         name=f"{layer}.{table}",
@@ -50,7 +50,7 @@ def check_table(warehouse: Path, table: str) -> pl.DataFrame:
         )
     finally:
         source.delete_asset(f"{layer}.{table}")
-        source.get_execution_engine().engine.dispose()
+        _let_go(source)
     by_name = {one.check_name: one for one in wanted}
     rows = [_row(layer, table, by_name[result.expectation_config.meta["check"]], result) for result in results]
     return conform(pl.DataFrame(rows, infer_schema_length=None), Checks)
@@ -74,6 +74,12 @@ def _data_source(warehouse: Path) -> "SQLDatasource":
     )
 
 
+def _let_go(source: "SQLDatasource") -> None:
+    """Close the connections of both engines Great Expectations keeps, so that the run can write the file again."""
+    source.get_engine().dispose()
+    source.get_execution_engine().engine.dispose()
+
+
 def _row(layer: str, table: str, expected: Expected, result: "ExpectationValidationResult") -> dict[str, Any]:
     """One check's result in our own words."""
     found: dict[str, Any] = result.result
@@ -93,10 +99,18 @@ def _row(layer: str, table: str, expected: Expected, result: "ExpectationValidat
 
 def _detail(result: "ExpectationValidationResult", found: dict[str, Any]) -> str:
     """What was found, short enough to read."""
-    if result.exception_info and result.exception_info.get("raised_exception"):
-        return f"the check could not run: {result.exception_info['exception_message']}"
+    if exception := _exception(result.exception_info or {}):
+        return f"the check could not run: {exception}"
     if result.success:
         return "holds"
     if values := found.get("partial_unexpected_list"):
         return "found " + ", ".join(map(str, values[:SHOWN_VALUES]))
     return "rows break it"
+
+
+def _exception(info: dict[str, Any]) -> str | None:
+    """The message of an exception, which stands either at the top or under the metric that raised it."""
+    for one in (info, *(value for value in info.values() if isinstance(value, dict))):
+        if one.get("raised_exception"):
+            return " ".join(str(one["exception_message"]).split())
+    return None

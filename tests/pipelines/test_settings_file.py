@@ -1,0 +1,54 @@
+from pathlib import Path
+
+import pytest
+from pydantic import BaseModel
+
+from models.errors import SettingsError
+from models.settings import Settings
+from pipelines.settings import read_settings
+
+
+def _write(tmp_path: Path, text: str) -> Path:
+    path = tmp_path / "settings.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_without_a_file_every_threshold_has_its_default(tmp_path: Path) -> None:
+    assert read_settings(tmp_path / "settings.toml") == Settings()
+
+
+def test_a_file_changes_what_it_names_and_nothing_else(tmp_path: Path) -> None:
+    read = read_settings(_write(tmp_path, "[episodes]\ncomeback_days = 60\n"))
+    assert read.episodes.comeback_days == 60
+    assert read.flags == Settings().flags
+
+
+@pytest.mark.parametrize(
+    ("text", "key", "allowed"),
+    [
+        ("[episodes]\ncomback_days = 60\n", "episodes.comback_days", "one of comeback_days"),
+        ("[episode]\n", "episode", "one of fleet, odometer"),
+        ("[episodes]\ncomeback_days = 0\n", "episodes.comeback_days", "greater than or equal to 1"),
+        ("[episodes]\ncomeback_days = 'soon'\n", "episodes.comeback_days", "integer"),
+        ("[episodes\n", "the file", "TOML"),
+    ],
+)
+def test_a_wrong_key_or_value_is_named_with_what_is_allowed(tmp_path: Path, text: str, key: str, allowed: str) -> None:
+    path = _write(tmp_path, text)
+    with pytest.raises(SettingsError) as error:
+        read_settings(path)
+    assert error.value.key == key
+    assert allowed in str(error.value)
+    assert str(path) in str(error.value)
+
+
+def test_every_threshold_has_a_unit_and_a_reason() -> None:
+    for name, section in Settings.model_fields.items():
+        if not (isinstance(section.annotation, type) and issubclass(section.annotation, BaseModel)):
+            continue
+        for key, field in section.annotation.model_fields.items():
+            extra = field.json_schema_extra
+            assert isinstance(extra, dict), (name, key)
+            assert extra["unit"], (name, key)
+            assert field.description, (name, key)
