@@ -54,6 +54,16 @@ READING_USES = ("used", "typing error", "other units", "out of order", "too fast
 """What became of an odometer reading. `rollover` and `instrument replaced` are used, after a step."""
 
 
+class EnginePeriods(dy.Schema):
+    """Which engine was in which vehicle, from a day to a day."""
+
+    vehicle_id = key("vehicle")
+    engine_id = key("engine; the vehicle's own number where none is known")
+    engine_family = reference("engine family")
+    from_on = day("first day", primary_key=True)
+    to_on = day("last day; none while it is fitted", nullable=True)
+
+
 class OdometerCurve(dy.Schema):
     """Every odometer mention of a vehicle, with what became of it.
 
@@ -162,6 +172,7 @@ class OilSegments(dy.Schema):
 
 
 TABLES: dict[str, type[dy.Schema]] = {
+    "engine_periods": EnginePeriods,
     "odometer_curve": OdometerCurve,
     "cover_work": CoverWork,
     "evidence": Evidence,

@@ -28,6 +28,7 @@ class Rule:
 
 BETWEEN_COLUMNS: dict[str, tuple[Rule, ...]] = {
     "loads": (Rule("rows_add_up", "rows_read", "rows_read <> accepted + refused + duplicate + superseded"),),
+    "engine_periods": (Rule("ends_after_start", "to_on", "to_on < from_on"),),
     "odometer_curve": (
         Rule("used_has_distance", "distance_km", "is_used AND distance_km IS NULL"),
         Rule(

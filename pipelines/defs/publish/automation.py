@@ -7,7 +7,7 @@ from pathlib import Path
 import dagster as dg
 
 from pipelines.home import Home
-from pipelines.sources.inbox import inbox_files
+from pipelines.sources import inbox_files
 
 NIGHTLY = "30 2 * * *"
 """Half past two: after the workshops' own nightly exports."""
@@ -16,7 +16,8 @@ SENSOR_SECONDS = 60
 
 def inbox_state(inbox: Path) -> str:
     """Names, sizes and times of the inbox's files as one comparable string."""
-    states = [(file.name, file.stat().st_size, file.stat().st_mtime_ns) for file in inbox_files(inbox)]
+    files = [inbox / name for name in inbox_files(inbox)]
+    states = [(str(file), file.stat().st_size, file.stat().st_mtime_ns) for file in files]
     return json.dumps(states)
 
 

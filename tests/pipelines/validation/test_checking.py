@@ -56,6 +56,7 @@ GOOD: dict[str, dict[str, Any]] = {
 
 BREAKING: dict[tuple[str, str], dict[str, Any]] = {
     ("loads", "rows_add_up"): {"rows_read": 5},
+    ("engine_periods", "ends_after_start"): {"to_on": date(2026, 3, 1)},
     ("odometer_curve", "used_has_distance"): {"is_used": True, "distance_km": None},
     ("odometer_curve", "distance_never_falls"): {
         "origin_id": "y",

@@ -1,0 +1,61 @@
+"""Records: typed rows of each kind, the quarantine, and the account of every load."""
+
+from collections.abc import Iterator
+from time import perf_counter
+
+import dagster as dg
+import polars as pl
+
+from models.records import build_records, tally
+from models.tables import LAYERS
+from models.tables.records import TABLES
+from pipelines.fleet_home import FleetHome
+from pipelines.landing import landed_loads, source_maps
+from pipelines.materializing import describe
+from pipelines.validation.asset_checks import contract_checks
+
+ACCOUNT = ("loads", "refused_rows")
+
+
+def _specs() -> list[dg.AssetSpec]:
+    """One asset a record kind, and the two tables that account for every row."""
+    described = {table: LAYERS["records"][table].__doc__ for table in TABLES}
+    described |= {table: LAYERS["audit"][table].__doc__ for table in ACCOUNT}
+    return [
+        dg.AssetSpec(table, deps=["landed_files"], group_name="records", description=doc, kinds={"duckdb"})
+        for table, doc in described.items()
+    ]
+
+
+@dg.multi_asset(specs=_specs())
+def records(home: FleetHome) -> Iterator[dg.MaterializeResult]:
+    """Type, check, reconcile and fold everything that landed; what is refused keeps its reason."""
+    started = perf_counter()
+    landed = landed_loads(home.warehouse, source_maps(home.home))
+    built = build_records(landed, as_of=home.day, default_zone=home.settings.fleet.zone)
+    tables = {("records", kind): frame for kind, frame in built.tables.items()}
+    tables["audit", "loads"] = _account(home, built.outcomes)
+    tables["audit", "refused_rows"] = built.refused
+    seconds = perf_counter() - started
+    for (layer, table), frame in tables.items():
+        rows = home.warehouse.write(layer, table, frame)
+        yield dg.MaterializeResult(
+            asset_key=table, metadata=describe(frame, rows, seconds) | {"refused": _refused(built.refused, table)}
+        )
+
+
+def _account(home: FleetHome, outcomes: pl.DataFrame) -> pl.DataFrame:
+    """Every load with the count of what became of its rows; a file that brought none counts zero."""
+    loads = home.warehouse.select("SELECT * EXCLUDE (header, source_map) FROM landing.loads")
+    counts = tally(outcomes)
+    return loads.join(counts, on="load_id", how="left").with_columns(
+        pl.col(name).fill_null(0) for name in counts.columns if name != "load_id"
+    )
+
+
+def _refused(refused: pl.DataFrame, table: str) -> int:
+    """Rows refused of one kind; all of them for the account's own tables."""
+    return refused.height if table in ACCOUNT else refused.filter(pl.col("kind") == table).height
+
+
+checks = contract_checks([*TABLES, *ACCOUNT])

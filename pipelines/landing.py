@@ -1,0 +1,146 @@
+"""Bring the inbox's files into the landing layer as text, each content once, each file whole or not at all."""
+
+import hashlib
+from collections import defaultdict
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import polars as pl
+
+from models.errors import ReleakError, UnreadableFileError
+from models.records import LandedLoad, header_fault
+from pipelines.home import Home
+from pipelines.sources import SourceMap, content_digest, inbox_files, load_source_maps, match, read_rows
+from pipelines.warehouse import Warehouse, statement
+
+NO_MAP = (
+    "no source map matches its name, and it is not named after a record kind. Add a [[source]] to the source maps, or "
+    "rename it, like work_orders.csv"
+)
+
+
+def land_inbox(warehouse: Warehouse, home: Home) -> pl.DataFrame:
+    """Load every file of the inbox that is not loaded yet.
+
+    A file that cannot be read is listed with its problem and tried again by the next run; the others are loaded.
+
+    Returns:
+        The landing layer's list of loads.
+
+    Raises:
+        SourceMapError: A source map is wrong.
+        ReleakError: There is nothing to load and nothing loaded yet.
+    """
+    maps = source_maps(home)
+    now = datetime.now(UTC)
+    with warehouse.connect() as connection:
+        connection.execute("DELETE FROM landing.loads WHERE problem IS NOT NULL")
+        for name in inbox_files(home.inbox):
+            _land_file(connection, home.inbox, name, maps, now)
+        loads = connection.sql("FROM landing.loads ORDER BY loaded_at, file, load_id").pl()
+    if loads.is_empty():
+        raise ReleakError(f"{home.inbox} is empty. Put the fleet's exports there, like vehicles.csv and work_orders.csv.")
+    return loads
+
+
+def source_maps(home: Home) -> tuple[SourceMap, ...]:
+    """Read the home's source maps; none are needed for files named after their kind.
+
+    Raises:
+        SourceMapError: The file is wrong, or the one named with --sources is not there.
+    """
+    if home.sources is None and not home.sources_file.exists():
+        return ()
+    return load_source_maps(home.sources_file)
+
+
+def landed_loads(warehouse: Warehouse, maps: Sequence[SourceMap]) -> dict[str, list[LandedLoad]]:
+    """Read the landing layer back, each load with its source map: the one of today where it still fits the header.
+
+    Returns:
+        Record kind to its loads.
+    """
+    today = {source.name: source for source in maps}
+    loads = warehouse.select("FROM landing.loads WHERE problem IS NULL ORDER BY loaded_at, file, load_id")
+    rows = warehouse.select("FROM landing.rows").partition_by("load_id", as_dict=True, include_key=False)
+    nothing = pl.DataFrame(schema={"row_number": pl.Int64, "cells": pl.List(pl.String)})
+    landed: dict[str, list[LandedLoad]] = defaultdict(list)
+    for load in loads.iter_rows(named=True):
+        source = _map_of(load, today)
+        landed[source.kind].append(
+            LandedLoad(
+                load_id=load["load_id"],
+                source=load["source"],
+                file=load["file"],
+                loaded_at=load["loaded_at"],
+                header=tuple(load["header"]),
+                conversion=source.conversion(),
+                rows=rows.get((load["load_id"],), nothing),
+            )
+        )
+    return dict(landed)
+
+
+def _map_of(load: dict[str, Any], today: dict[str, SourceMap]) -> SourceMap:
+    """The load's map as it reads today; as it read then where it is gone or no longer fits the file's header."""
+    then = SourceMap.model_validate_json(load["source_map"])
+    now = today.get(load["source"], then)
+    fits = now.kind == then.kind and not header_fault(load["header"], now.conversion())
+    return now if fits else then
+
+
+def _land_file(
+    connection: duckdb.DuckDBPyConnection, inbox: Path, name: str, maps: Sequence[SourceMap], now: datetime
+) -> None:
+    """Load one file by each map that fits its name."""
+    try:
+        digest = content_digest(inbox / name)
+    except UnreadableFileError as error:
+        _list_problem(connection, _load("", name, None, now, digest=""), f"{error.fault}. {error.remedy}")
+        return
+    fitting = match(name, maps)
+    if not fitting:
+        _list_problem(connection, _load("", name, None, now, digest=digest), NO_MAP)
+    for source in fitting:
+        load = _load(source.name, name, source, now, digest=digest)
+        if not connection.execute("SELECT 1 FROM landing.loads WHERE load_id = ?", [load["load_id"]]).fetchall():
+            _land_rows(connection, inbox / name, source, load)
+
+
+def _land_rows(connection: duckdb.DuckDBPyConnection, path: Path, source: SourceMap, load: dict[str, Any]) -> None:
+    """Store one file's rows in one transaction, or list why they cannot be read."""
+    connection.begin()
+    try:
+        rows = read_rows(path, source)
+        for batch in rows.batches:
+            connection.register("batch", batch)
+            connection.execute(statement("insert_landed_rows"), {"load_id": load["load_id"]})
+        connection.execute(statement("insert_landed_load"), load | {"header": list(rows.header)})
+        connection.commit()
+    except UnreadableFileError as error:
+        connection.rollback()
+        _list_problem(connection, load, f"{error.fault}. {error.remedy}")
+
+
+def _load(name: str, file: str, source: SourceMap | None, now: datetime, *, digest: str) -> dict[str, Any]:
+    """A row of the list of loads; its identifier follows from the map's name and the file's content."""
+    told_apart = f"{name}\n{digest}" if digest and source else f"{file}\n{digest}"
+    return {
+        "load_id": hashlib.sha256(told_apart.encode()).hexdigest()[:16],
+        "source": name,
+        "file": file,
+        "kind": source.kind if source else None,
+        "loaded_at": now,
+        "content_digest": digest,
+        "header": None,
+        "source_map": source.model_dump_json() if source else None,
+        "problem": None,
+    }
+
+
+def _list_problem(connection: duckdb.DuckDBPyConnection, load: dict[str, Any], problem: str) -> None:
+    """List a file that brought no rows, with the reason."""
+    connection.execute(statement("insert_landed_load"), load | {"problem": problem})
