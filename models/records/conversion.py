@@ -63,7 +63,7 @@ def date_format_fault(text: str) -> str | None:
 class Conversion(BaseModel):
     """How the cells of one export become canonical values. Frozen; survives a round trip through JSON."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", coerce_numbers_to_str=True)
 
     kind: Kind = Field(description="record kind that each row is")
     format: FileFormat | None = Field(default=None, description="file format; by the file's suffix where not given")
@@ -100,7 +100,7 @@ class Conversion(BaseModel):
         }.items():
             for name in getattr(self, table):
                 if name not in allowed:
-                    raise MisnamedError((table,), name, allowed)
+                    raise MisnamedError((table,), name, allowed, is_key=True)
         self._check_choices()
         return self
 
@@ -113,7 +113,7 @@ class Conversion(BaseModel):
                 raise MisnamedError(("dates", name), order, (), fault)
         for name in self.constants:
             if name in self.columns:
-                raise MisnamedError(("constants",), name, (), "left out, because columns names it too")
+                raise MisnamedError(("constants",), name, (), "left out, because columns names it too", is_key=True)
 
     def unit_of(self, column: str) -> str:
         """Return the declared unit of a column, or the canonical one."""
@@ -132,9 +132,12 @@ class MisnamedError(ValueError):
         found: The word.
         allowed: What it may be, as a list of words.
         clause: What it must be, as a clause, where a list does not say it.
+        is_key: Whether the word is a key of the table at `path` and not its value.
     """
 
-    def __init__(self, path: tuple[str, ...], found: str, allowed: tuple[str, ...], clause: str = "") -> None:
-        self.path, self.found, self.allowed = path, found, allowed
+    def __init__(
+        self, path: tuple[str, ...], found: str, allowed: tuple[str, ...], clause: str = "", *, is_key: bool = False
+    ) -> None:
+        self.path, self.found, self.allowed, self.is_key = path, found, allowed, is_key
         self.clause = clause or f"one of {', '.join(allowed)}"
         super().__init__(f"{'.'.join(path)} holds {found!r}; it must be {self.clause}")
