@@ -7,6 +7,7 @@ import scipy
 
 from models.statistics.clustering import Clusters, clustered_cross_products
 from models.statistics.intervals import Estimates, normal_quantile
+from models.statistics.kaplan_meier import SurvivalCurve
 from models.statistics.risk_table import EVENT, Bools, Floats, RiskTable, group_sum, last_time
 
 MAX_STEPS = 100
@@ -14,6 +15,12 @@ MAX_STEPS = 100
 
 LARGEST_LOG_MEAN = 100.0
 """e^100 days is no life of anything; beyond it the mean is not reported."""
+
+FIT_ERRORS = 3.09
+"""Normal quantile of 99.8% limits: a true Weibull leaves them at few of the many times looked at."""
+
+FIT_TOLERANCE = 0.02
+"""A fitted share within two points of the observed one is close enough to plan by."""
 
 
 @dataclass(frozen=True)
@@ -169,6 +176,21 @@ def weibull_mean(fit: WeibullFit, *, confidence: float = 0.95) -> Estimates:
     with np.errstate(over="ignore"):
         factor = np.exp(normal_quantile(confidence) * log_error)
         return Estimates(mean, mean * log_error, mean / factor, mean * factor)
+
+
+def contradicted(fit: WeibullFit, table: RiskTable, curve: SurvivalCurve) -> Bools:
+    """Whether each group's fitted life leaves its Kaplan-Meier curve, which a Weibull should not (groups,).
+
+    It does where, at some event, the two differ by more than `FIT_TOLERANCE` and by more than `FIT_ERRORS` standard
+    errors of the curve on the log(-log) scale: both beyond chance and enough to matter.
+    """
+    fitted = weibull_survival(fit, table)
+    comparable = (table.events > 0) & (curve.survival > 0) & (curve.survival < 1) & (fitted > 0) & (fitted < 1)
+    observed, fitted = np.where(comparable, curve.survival, 0.5), np.where(comparable, fitted, 0.5)
+    error = np.where(comparable, curve.standard_error, 1.0) / (observed * np.abs(np.log(observed)))
+    gap = np.abs(np.log(np.log(fitted) / np.log(observed)))
+    leaves = comparable & (gap > FIT_ERRORS * error) & (np.abs(fitted - observed) > FIT_TOLERANCE)
+    return group_sum(table, leaves.astype(np.float64)) > 0
 
 
 def weibull_survival(fit: WeibullFit, table: RiskTable) -> Floats:

@@ -1,0 +1,16 @@
+"""The figures made from episodes, one table a file: an episodes frame in, a frame of `models.tables.measures` out.
+
+Groups are every combination of engine family, repair method and site with each of them also standing at '' for all, on
+the scales of days and kilometres; episodes without a distance are left out of the latter. Competing ends count as such
+in the recurrence and as censored elsewhere. A figure that would rest on fewer than `min_episodes` episodes at risk or
+`min_events` re-leaks is null, with the reason beside it and its counts shown. All intervals are clustered by vehicle,
+exact Poisson ones excepted.
+"""
+
+from models.measures.leak_rates import leak_rates
+from models.measures.recurrence import recurrence
+from models.measures.recurrence_curve import recurrence_curve
+from models.measures.site_comparison import site_comparison
+from models.measures.time_to_releak import time_to_releak
+
+__all__ = ["leak_rates", "recurrence", "recurrence_curve", "site_comparison", "time_to_releak"]

@@ -1,0 +1,101 @@
+"""Episodes sorted into every group they count in."""
+
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+import polars as pl
+
+from models.statistics.clustering import Clusters, vehicle_clusters
+from models.statistics.risk_table import CENSORED, COMPETING, EVENT, Floats, Ints, RiskTable, risk_table
+from models.tables.measures import TIME_SCALES
+
+GROUP_COLUMNS = ("engine_family", "repair_method", "site")
+
+CAUSES = {"re-leak": EVENT, "competing": COMPETING, "censored": CENSORED}
+"""How the estimators call what became of an episode."""
+
+
+@dataclass(frozen=True)
+class Cube:
+    """All groups of one time scale.
+
+    Attributes:
+        time_scale: `days` or `km`.
+        cells: Engine family, repair method, site and time scale of each group, '' for all; sorted (groups, 4).
+        table: Their risk table.
+        clusters: Its observations by vehicle.
+    """
+
+    time_scale: str
+    cells: pl.DataFrame
+    table: RiskTable
+    clusters: Clusters
+
+    def rows(self, repeats: int, columns: dict[str, Floats | Ints]) -> pl.DataFrame:
+        """Set figures beside their groups, `repeats` rows a group; NaN becomes null.
+
+        Args:
+            repeats: Rows of each group.
+            columns: Figures (groups, repeats), or (groups,) where there is one a group.
+        """
+        cells = self.cells[np.repeat(np.arange(len(self.cells)), repeats)]
+        return cells.with_columns(pl.Series(name, values.ravel(), nan_to_null=True) for name, values in columns.items())
+
+
+def cubes(episodes: pl.DataFrame) -> list[Cube]:
+    """Sort episodes into all their groups, once for each time scale.
+
+    Every episode counts in eight groups: with its own engine family, method and site, or '' for any of them. The group
+    of all is there even where there are no episodes.
+    """
+    ordered = episodes.sort("days", "vehicle_id", "episode_id")
+    return [_cube(ordered.filter(pl.col(scale).is_not_null()), time_scale=scale) for scale in TIME_SCALES]
+
+
+def _cube(episodes: pl.DataFrame, *, time_scale: str) -> Cube:
+    """Sort the episodes of one time scale into their groups."""
+    labels = [["", *episodes[column].unique().sort()] for column in GROUP_COLUMNS]
+    codes = [label_codes(episodes[column]) + 1 for column in GROUP_COLUMNS]
+    shape = tuple(len(values) for values in labels)
+    group = np.concatenate(
+        [
+            np.ravel_multi_index([code * keep for code, keep in zip(codes, kept, strict=True)], shape)
+            for kept in _SUBSETS
+        ]
+    )
+    is_present = np.bincount(group, minlength=1) > 0
+    is_present[0] = True
+    present = np.flatnonzero(is_present)
+    number = np.cumsum(is_present) - 1
+    table = risk_table(
+        np.tile(episodes[time_scale].to_numpy(), len(_SUBSETS)),
+        np.tile(cause_codes(episodes), len(_SUBSETS)),
+        group=number[group],
+        groups=len(present),
+    )
+    positions = np.unravel_index(present, shape)
+    cells = pl.DataFrame(
+        {
+            column: np.array(values, dtype=object)[position]
+            for column, values, position in zip(GROUP_COLUMNS, labels, positions, strict=True)
+        },
+        schema=dict.fromkeys(GROUP_COLUMNS, pl.String),
+    ).with_columns(time_scale=pl.lit(time_scale))
+    return Cube(
+        time_scale, cells, table, vehicle_clusters(table, np.tile(label_codes(episodes["vehicle_id"]), len(_SUBSETS)))
+    )
+
+
+_SUBSETS = tuple(product((0, 1), repeat=len(GROUP_COLUMNS)))
+"""For each of an episode's groups, which of the group columns stand at their own value."""
+
+
+def label_codes(labels: pl.Series) -> Ints:
+    """Number the distinct words of a column in their sorted order (n,)."""
+    return labels.cast(pl.Enum(labels.unique().sort())).to_physical().cast(pl.Int64).to_numpy()
+
+
+def cause_codes(episodes: pl.DataFrame) -> Ints:
+    """How each episode ended, as the estimators call it (n,)."""
+    return episodes["status"].replace_strict(CAUSES, return_dtype=pl.Int64).to_numpy()

@@ -1,0 +1,54 @@
+"""How many repairs have leaked again by each horizon."""
+
+import numpy as np
+import polars as pl
+
+from models.measures.cube import GROUP_COLUMNS, Cube, cubes
+from models.measures.reasons import not_watched, too_few
+from models.settings import MeasureRules
+from models.statistics.aalen_johansen import aalen_johansen
+from models.statistics.risk_table import at_risk_at, count_up_to, last_time, value_at
+from models.tables import conform
+from models.tables.measures import Recurrence
+
+
+def recurrence(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFrame:
+    """Cumulative incidence of re-leak by each horizon, for every group.
+
+    Events, competing ends and those at risk are counted at the horizon. A rate is null under `min_episodes` still
+    watched at the horizon or `min_events` re-leaks by then.
+
+    Args:
+        episodes: As `models.tables.ledger.Episodes`.
+        rules: Horizons, level and the least a figure may rest on.
+
+    Returns:
+        As `models.tables.measures.Recurrence`, sorted by its keys.
+    """
+    rates = pl.concat(_rates(cube, rules=rules) for cube in cubes(episodes))
+    shown = rates.with_columns(reason=pl.coalesce(too_few(rules=rules), not_watched(rules=rules)))
+    figures = ("rate", "low", "high", "standard_error")
+    shown = shown.with_columns(pl.when(pl.col("reason").is_null()).then(pl.col(figure)) for figure in figures)
+    return conform(shown.sort(*GROUP_COLUMNS, "time_scale", "horizon"), Recurrence)
+
+
+def _rates(cube: Cube, *, rules: MeasureRules) -> pl.DataFrame:
+    """Rates and counts of one time scale, shown or not."""
+    table = cube.table
+    horizons = np.unique(rules.horizons_days if cube.time_scale == "days" else rules.horizons_km)
+    curve = aalen_johansen(table, clusters=cube.clusters, confidence=rules.confidence)
+    return cube.rows(
+        len(horizons),
+        {
+            "horizon": np.tile(horizons, table.groups),
+            "rate": value_at(table, curve.incidence, horizons, initial=0.0),
+            "low": value_at(table, curve.low, horizons, initial=np.nan),
+            "high": value_at(table, curve.high, horizons, initial=np.nan),
+            "standard_error": value_at(table, curve.standard_error, horizons, initial=0.0),
+            "n": np.repeat(table.sizes, len(horizons)),
+            "events": count_up_to(table, table.events, horizons),
+            "competing": count_up_to(table, table.competing, horizons),
+            "at_risk": at_risk_at(table, horizons),
+            "longest": np.repeat(last_time(table), len(horizons)),
+        },
+    )

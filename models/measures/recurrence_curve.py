@@ -1,0 +1,89 @@
+"""The curves of recurrence and of the leak-free share, thinned for drawing."""
+
+import numpy as np
+import polars as pl
+
+from models.measures.cube import GROUP_COLUMNS, Cube, cubes
+from models.settings import MeasureRules
+from models.statistics.aalen_johansen import aalen_johansen
+from models.statistics.kaplan_meier import kaplan_meier
+from models.statistics.risk_table import Bools, Floats, Ints, running_sum
+from models.tables import conform
+from models.tables.measures import RecurrenceCurve
+
+MAX_STEPS = 58
+"""Steps drawn of a curve; with its two ends that makes 60 points, as many as the eye can use at page width."""
+
+
+def recurrence_curve(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFrame:
+    """Points of both curves, for every group with enough episodes and re-leaks to draw.
+
+    Each point holds the exact value from its time on, so the curve is drawn as steps: from time zero to the last time
+    at which `min_episodes` were still watched. Of a curve with many steps an even choice is kept, the last among them.
+
+    Args:
+        episodes: As `models.tables.ledger.Episodes`.
+        rules: Level and the least a figure may rest on.
+
+    Returns:
+        As `models.tables.measures.RecurrenceCurve`, sorted by its keys.
+    """
+    points = pl.concat(_points(cube, rules=rules) for cube in cubes(episodes))
+    return conform(points.sort(*GROUP_COLUMNS, "time_scale", "time"), RecurrenceCurve)
+
+
+def _points(cube: Cube, *, rules: MeasureRules) -> pl.DataFrame:
+    """Points of the curves of one time scale."""
+    table = cube.table
+    is_watched = table.at_risk >= rules.min_episodes
+    events = np.bincount(table.row_group, weights=table.events * is_watched, minlength=table.groups)
+    is_drawn = events >= rules.min_events
+    is_last = is_watched & np.append(~is_watched[1:] | (np.diff(table.row_group) != 0), True)[: len(is_watched)]
+    kept = np.flatnonzero(is_drawn[table.row_group] & (_steps(cube, is_watched) | is_last))
+    starts_late = is_drawn & ~np.isin(np.arange(table.groups), table.row_group[kept][table.time[kept] == 0])
+    return pl.concat([_origin(cube, np.flatnonzero(starts_late)), _curve_rows(cube, kept, rules=rules)])
+
+
+def _steps(cube: Cube, is_watched: Bools) -> Bools:
+    """Mark at most `MAX_STEPS` rows of each group at which it steps, the last always among them (rows,)."""
+    table = cube.table
+    is_step = is_watched & (table.events > 0)
+    rank = running_sum(is_step.astype(np.float64), table.start)
+    steps = np.bincount(table.row_group, weights=is_step, minlength=table.groups)[table.row_group]
+    share = MAX_STEPS / np.maximum(steps, MAX_STEPS)
+    return is_step & (np.floor(rank * share) > np.floor((rank - 1) * share))
+
+
+def _curve_rows(cube: Cube, rows: Ints, *, rules: MeasureRules) -> pl.DataFrame:
+    """Both curves at some rows of the risk table."""
+    table = cube.table
+    incidence = aalen_johansen(table, clusters=cube.clusters, confidence=rules.confidence)
+    survival = kaplan_meier(table, clusters=cube.clusters, confidence=rules.confidence)
+    columns: dict[str, Floats] = {
+        "time": table.time,
+        "recurrence": incidence.incidence,
+        "recurrence_low": incidence.low,
+        "recurrence_high": incidence.high,
+        "leak_free": survival.survival,
+        "leak_free_low": survival.low,
+        "leak_free_high": survival.high,
+        "at_risk": table.at_risk,
+    }
+    return cube.cells[table.row_group[rows]].with_columns(
+        pl.Series(name, values[rows], nan_to_null=True) for name, values in columns.items()
+    )
+
+
+def _origin(cube: Cube, groups: Ints) -> pl.DataFrame:
+    """Time zero of some groups: all dry, all watched."""
+    none, all_dry = pl.lit(0.0), pl.lit(1.0)
+    return cube.cells[groups].with_columns(
+        time=none,
+        recurrence=none,
+        recurrence_low=none,
+        recurrence_high=none,
+        leak_free=all_dry,
+        leak_free_low=all_dry,
+        leak_free_high=all_dry,
+        at_risk=pl.Series(cube.table.sizes[groups], dtype=pl.Float64),
+    )

@@ -1,0 +1,126 @@
+"""How long repairs stay dry."""
+
+import numpy as np
+import polars as pl
+
+from models.measures.cube import GROUP_COLUMNS, Cube, cubes
+from models.measures.reasons import not_watched, too_few
+from models.settings import MeasureRules
+from models.statistics.kaplan_meier import event_time_quantiles, kaplan_meier
+from models.statistics.restricted_mean import restricted_mean
+from models.statistics.risk_table import Floats, Ints, at_risk_at, group_sum, last_time
+from models.statistics.weibull import contradicted, fit_weibull, weibull_mean
+from models.tables import conform
+from models.tables.measures import TimeToReleak
+
+SHORTEST = {"days": 0.5, "km": 25.0}
+"""Times the records cannot tell from zero: half a day, and half the distance that counts as one visit by default. A
+Weibull life has no place for zero, so shorter times are read as these."""
+
+
+def time_to_releak(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFrame:
+    """Restricted mean, Weibull mean, median and B10 of the time to re-leak, for every group.
+
+    Competing ends are censored. The restricted mean is null where under `min_episodes` were still watched at its
+    horizon; the Weibull mean where under `min_failed_share` have leaked again or the fitted life leaves the
+    Kaplan-Meier curve; the median and B10 where the curve does not come down to them. `plain_mean_of_failed` leaves out
+    all that still hold: it is biased low.
+
+    Args:
+        episodes: As `models.tables.ledger.Episodes`.
+        rules: Horizons, level and the least a figure may rest on.
+
+    Returns:
+        As `models.tables.measures.TimeToReleak`, sorted by its keys.
+    """
+    figures = pl.concat(_figures(cube, rules=rules) for cube in cubes(episodes))
+    return conform(
+        figures.with_columns(few=too_few(rules=rules), unwatched=not_watched(rules=rules))
+        .pipe(_null_what_is_not_known, rules=rules)
+        .sort(*GROUP_COLUMNS, "time_scale", "horizon"),
+        TimeToReleak,
+    )
+
+
+def _figures(cube: Cube, *, rules: MeasureRules) -> pl.DataFrame:
+    """All figures of one time scale, shown or not."""
+    table, clusters = cube.table, cube.clusters
+    horizon = rules.restricted_mean_days if cube.time_scale == "days" else rules.restricted_mean_km
+    mean = restricted_mean(table, horizon, clusters=clusters, confidence=rules.confidence)
+    events = group_sum(table, table.events)
+    failed_time = group_sum(table, table.events * table.time)
+    columns: dict[str, Floats | Ints] = {
+        "horizon": np.full(table.groups, horizon),
+        "restricted_mean": mean.estimate,
+        "low": mean.low,
+        "high": mean.high,
+        "plain_mean_of_failed": np.divide(failed_time, events, out=np.full(table.groups, np.nan), where=events > 0),
+        "n": table.sizes,
+        "events": events,
+        "exposure": group_sum(table, table.exits * table.time),
+        "at_risk": at_risk_at(table, horizon)[:, 0],
+        "longest": last_time(table),
+    }
+    return cube.rows(1, columns | _curve_figures(cube, rules=rules))
+
+
+def _curve_figures(cube: Cube, *, rules: MeasureRules) -> dict[str, Floats | Ints]:
+    """Median and B10 of the Kaplan-Meier curve, and the Weibull life held against it."""
+    curve = kaplan_meier(cube.table, clusters=cube.clusters, confidence=rules.confidence)
+    median = event_time_quantiles(cube.table, curve, 0.5)
+    b10 = event_time_quantiles(cube.table, curve, 0.1)
+    fit = fit_weibull(cube.table, clusters=cube.clusters, shortest=SHORTEST[cube.time_scale])
+    mean = weibull_mean(fit, confidence=rules.confidence)
+    return {
+        "median": median.time,
+        "median_low": median.low,
+        "median_high": median.high,
+        "b10": b10.time,
+        "b10_low": b10.low,
+        "b10_high": b10.high,
+        "weibull_mean": mean.estimate,
+        "weibull_low": mean.low,
+        "weibull_high": mean.high,
+        "weibull_shape": fit.shape,
+        "weibull_scale": fit.scale,
+        "is_contradicted": contradicted(fit, cube.table, curve).astype(np.int64),
+    }
+
+
+_RESTRICTED = ("restricted_mean", "low", "high")
+_WEIBULL = ("weibull_mean", "weibull_low", "weibull_high", "weibull_shape", "weibull_scale")
+_CURVE = ("plain_mean_of_failed", "median", "median_low", "median_high", "b10", "b10_low", "b10_high")
+
+
+def _null_what_is_not_known(figures: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFrame:
+    """Null the figures that cannot be given, and say why."""
+    enough = pl.col("few").is_null()
+    weibull = _why_no_weibull(rules=rules)
+    reason = pl.concat_str(
+        pl.format("mean: {}", pl.col("unwatched")),
+        pl.format("Weibull: {}", weibull),
+        pl.when(pl.col("median").is_null()).then(pl.lit("median not reached")),
+        pl.when(pl.col("b10").is_null()).then(pl.lit("B10 not reached")),
+        separator="; ",
+        ignore_nulls=True,
+    )
+    return figures.with_columns(
+        *(pl.when(enough & pl.col("unwatched").is_null()).then(pl.col(name)).alias(name) for name in _RESTRICTED),
+        *(pl.when(enough & weibull.is_null()).then(pl.col(name)).alias(name) for name in _WEIBULL),
+        *(pl.when(enough).then(pl.col(name)).alias(name) for name in _CURVE),
+        reason=pl.when(enough).then(pl.when(reason != "").then(reason)).otherwise(pl.col("few")),
+    )
+
+
+def _why_no_weibull(*, rules: MeasureRules) -> pl.Expr:
+    """Say why the Weibull figures are not given; null where they are."""
+    failed_share = pl.col("events") / pl.col("n")
+    least = f"under {rules.min_failed_share:.0%} have leaked again"
+    return (
+        pl.when(failed_share < rules.min_failed_share)
+        .then(pl.lit(least))
+        .when(pl.col("weibull_mean").is_null())
+        .then(pl.lit("no fit"))
+        .when(pl.col("is_contradicted") == 1)
+        .then(pl.lit("the fitted curve leaves the observed one"))
+    )
