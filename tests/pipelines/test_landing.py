@@ -1,0 +1,121 @@
+"""Every file lands once, whole or not at all, and a bad one never holds up the good ones."""
+
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from models.errors import ReleakError, SourceMapError
+from pipelines.home import Home
+from pipelines.landing import land_inbox, landed_loads, source_maps
+from pipelines.warehouse import Warehouse
+
+VEHICLES = "vehicle_id,engine_family,site,in_service_on\nV1,F1,Ossel Quay,2020-01-01\nV2,F1,Ossel Quay,2020-01-01\n"
+
+
+@pytest.fixture
+def home(tmp_path: Path) -> Home:
+    made = Home(tmp_path)
+    made.prepare()
+    return made
+
+
+@pytest.fixture
+def warehouse(home: Home) -> Warehouse:
+    made = Warehouse(home.warehouse)
+    made.prepare()
+    return made
+
+
+def _put(home: Home, name: str, content: str | bytes) -> None:
+    path = home.inbox / name
+    path.parent.mkdir(exist_ok=True)
+    path.write_bytes(content if isinstance(content, bytes) else content.encode())
+
+
+def _rows(warehouse: Warehouse) -> pl.DataFrame:
+    return warehouse.select("FROM landing.rows ORDER BY load_id, row_number")
+
+
+def test_landing_twice_changes_nothing(home: Home, warehouse: Warehouse) -> None:
+    _put(home, "vehicles.csv", VEHICLES)
+    first = land_inbox(warehouse, home)
+    rows = _rows(warehouse)
+    assert rows["cells"].to_list()[0] == ["V1", "F1", "Ossel Quay", "2020-01-01"]
+    assert land_inbox(warehouse, home).equals(first)
+    assert _rows(warehouse).equals(rows)
+
+
+def test_the_same_content_under_another_name_loads_once(home: Home, warehouse: Warehouse) -> None:
+    _put(home, "vehicles.csv", VEHICLES)
+    _put(home, "vehicles-again.csv", VEHICLES)
+    assert land_inbox(warehouse, home)["file"].to_list() == ["vehicles-again.csv"]
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "problem"),
+    [
+        ("work_orders.csv", b"", "is empty"),
+        ("work_orders.csv.gz", b"\x1f\x8b\x08\x00broken", "breaks off or is damaged"),
+        ("work_orders.xlsx", b"not a workbook", "workbook"),
+        ("work_orders.csv", b"order_id,site\nW1,Ossel Quay\n", "vehicle_id"),
+        ("letter.doc", b"Dear workshop", "no source map matches its name"),
+    ],
+)
+def test_a_file_that_cannot_be_read_is_listed_with_its_problem(
+    home: Home, warehouse: Warehouse, name: str, content: bytes, problem: str
+) -> None:
+    _put(home, name, content)
+    _put(home, "vehicles.csv", VEHICLES)
+    loads = {file: found for file, found in land_inbox(warehouse, home).select("file", "problem").rows()}
+    assert problem in loads[name]
+    assert loads["vehicles.csv"] is None
+    assert _rows(warehouse).height == 2
+
+
+def test_a_file_that_breaks_off_leaves_no_row_and_loads_once_it_is_mended(home: Home, warehouse: Warehouse) -> None:
+    import gzip
+
+    whole = gzip.compress((VEHICLES + "".join(f"X{n},F1,Ossel Quay,2020-01-01\n" for n in range(200_000))).encode())
+    _put(home, "vehicles.csv.gz", whole[:-2_000])
+    assert "breaks off" in land_inbox(warehouse, home)["problem"].item()
+    assert _rows(warehouse).is_empty()
+    _put(home, "vehicles.csv.gz", whole)
+    assert land_inbox(warehouse, home)["problem"].item() is None
+    assert _rows(warehouse).height == 200_002
+
+
+def test_a_file_nothing_matched_loads_once_a_source_map_names_it(home: Home, warehouse: Warehouse) -> None:
+    _put(home, "fleet list.csv", VEHICLES.replace("vehicle_id", "Fleet No"))
+    assert "no source map" in land_inbox(warehouse, home)["problem"].item()
+    (home.path / "sources.toml").write_text(
+        '[[source]]\nname = "list"\nfiles = "fleet list*"\nkind = "vehicles"\ncolumns = { vehicle_id = "Fleet No" }\n'
+    )
+    assert land_inbox(warehouse, home)["problem"].to_list() == [None]
+    landed = landed_loads(warehouse, source_maps(home))
+    assert landed["vehicles"][0].rows.height == 2
+
+
+def test_a_mended_source_map_rereads_what_has_landed_and_one_that_no_longer_fits_does_not(
+    home: Home, warehouse: Warehouse
+) -> None:
+    sources = home.path / "sources.toml"
+    written = '[[source]]\nname = "list"\nfiles = "list*.csv"\nkind = "vehicles"\n'
+    sources.write_text(written)
+    _put(home, "list.csv", VEHICLES)
+    land_inbox(warehouse, home)
+    sources.write_text(written + 'values = { site = { "Ossel Quay" = "Ossel" } }\n')
+    load = landed_loads(warehouse, source_maps(home))["vehicles"][0]
+    assert load.conversion.values == {"site": {"Ossel Quay": "Ossel"}}
+    sources.write_text(written + 'columns = { site = "Depot" }\n')
+    assert landed_loads(warehouse, source_maps(home))["vehicles"][0].conversion.columns == {}
+
+
+def test_an_empty_inbox_says_what_to_put_there(home: Home, warehouse: Warehouse) -> None:
+    with pytest.raises(ReleakError, match=r"inbox is empty.*work_orders\.csv"):
+        land_inbox(warehouse, home)
+
+
+def test_a_sources_file_that_was_named_must_be_there(home: Home) -> None:
+    with pytest.raises(SourceMapError, match=r"nowhere\.toml"):
+        source_maps(Home(home.path, home.path / "nowhere.toml"))
