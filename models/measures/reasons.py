@@ -19,17 +19,29 @@ def too_few(*, rules: MeasureRules) -> pl.Expr:
     return pl.when(pl.col("n") == 0).then(pl.lit("no episodes")).when(few).then(counts)
 
 
-def not_watched(*, rules: MeasureRules) -> pl.Expr:
-    """Say that too few were still watched at `horizon`; null where enough were.
+def not_watched_that_long() -> pl.Expr:
+    """Say that nothing is known at `horizon`; null where something is.
 
-    Reads the columns `at_risk`, `longest`, `horizon` and `time_scale`.
+    Reads the columns `known_until`, `horizon` and `time_scale`.
     """
-    unit = pl.col("time_scale")
-    longest = pl.format("not watched that long: {} {} at most", pl.col("longest").floor().cast(pl.Int64), unit)
+    longest = pl.format("not watched that long: {} {} at most", _whole(pl.col("known_until")), pl.col("time_scale"))
+    return pl.when(pl.col("known_until") < pl.col("horizon")).then(longest)
+
+
+def too_few_watched(*, rules: MeasureRules) -> pl.Expr:
+    """Say that too few episodes were still watched at `horizon`; null where enough were.
+
+    Reads the columns `at_risk`, `horizon` and `time_scale`.
+    """
     still = pl.format(
         "too few to say: {} still watched at {} {}",
         counted(pl.col("at_risk"), "episode"),
-        pl.col("horizon").round().cast(pl.Int64),
-        unit,
+        _whole(pl.col("horizon")),
+        pl.col("time_scale"),
     )
-    return pl.when(pl.col("at_risk") == 0).then(longest).when(pl.col("at_risk") < rules.min_episodes).then(still)
+    return pl.when(pl.col("at_risk") < rules.min_episodes).then(still)
+
+
+def _whole(number: pl.Expr) -> pl.Expr:
+    """Leave out the fraction of a number; infinity has no words."""
+    return pl.when(number.is_finite()).then(number).floor().cast(pl.Int64)

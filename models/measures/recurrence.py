@@ -4,7 +4,7 @@ import numpy as np
 import polars as pl
 
 from models.measures.cube import GROUP_COLUMNS, Cube, cubes
-from models.measures.reasons import not_watched, too_few
+from models.measures.reasons import not_watched_that_long, too_few, too_few_watched
 from models.settings import MeasureRules
 from models.statistics.aalen_johansen import aalen_johansen
 from models.statistics.risk_table import at_risk_at, count_up_to, last_time, value_at
@@ -26,7 +26,8 @@ def recurrence(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFrame:
         As `models.tables.measures.Recurrence`, sorted by its keys.
     """
     rates = pl.concat(_rates(cube, rules=rules) for cube in cubes(episodes))
-    shown = rates.with_columns(reason=pl.coalesce(too_few(rules=rules), not_watched(rules=rules)))
+    reason = pl.coalesce(too_few(rules=rules), not_watched_that_long(), too_few_watched(rules=rules))
+    shown = rates.with_columns(reason=reason)
     figures = ("rate", "low", "high", "standard_error")
     shown = shown.with_columns(pl.when(pl.col("reason").is_null()).then(pl.col(figure)) for figure in figures)
     return conform(shown.sort(*GROUP_COLUMNS, "time_scale", "horizon"), Recurrence)
@@ -49,6 +50,6 @@ def _rates(cube: Cube, *, rules: MeasureRules) -> pl.DataFrame:
             "events": count_up_to(table, table.events, horizons),
             "competing": count_up_to(table, table.competing, horizons),
             "at_risk": at_risk_at(table, horizons),
-            "longest": np.repeat(last_time(table), len(horizons)),
+            "known_until": np.repeat(last_time(table), len(horizons)),
         },
     )

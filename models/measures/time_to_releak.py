@@ -4,11 +4,11 @@ import numpy as np
 import polars as pl
 
 from models.measures.cube import GROUP_COLUMNS, Cube, cubes
-from models.measures.reasons import not_watched, too_few
+from models.measures.reasons import not_watched_that_long, too_few
 from models.settings import MeasureRules
 from models.statistics.kaplan_meier import event_time_quantiles, kaplan_meier
 from models.statistics.restricted_mean import restricted_mean
-from models.statistics.risk_table import Floats, Ints, at_risk_at, group_sum, last_time
+from models.statistics.risk_table import Floats, Ints, group_sum, last_time, value_at
 from models.statistics.weibull import contradicted, fit_weibull, weibull_mean
 from models.tables import conform
 from models.tables.measures import TimeToReleak
@@ -21,10 +21,10 @@ Weibull life has no place for zero, so shorter times are read as these."""
 def time_to_releak(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFrame:
     """Restricted mean, Weibull mean, median and B10 of the time to re-leak, for every group.
 
-    Competing ends are censored. The restricted mean is null where under `min_episodes` were still watched at its
-    horizon; the Weibull mean where under `min_failed_share` have leaked again or the fitted life leaves the
-    Kaplan-Meier curve; the median and B10 where the curve does not come down to them. `plain_mean_of_failed` leaves out
-    all that still hold: it is biased low.
+    Competing ends are censored. The restricted mean is null where no episode was watched to its horizon; the Weibull
+    mean where under `min_failed_share` have leaked again or the fitted life leaves the Kaplan-Meier curve; the median
+    and B10 where the curve does not come down to them. `plain_mean_of_failed` leaves out all that still hold: it is
+    biased low.
 
     Args:
         episodes: As `models.tables.ledger.Episodes`.
@@ -35,7 +35,7 @@ def time_to_releak(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFra
     """
     figures = pl.concat(_figures(cube, rules=rules) for cube in cubes(episodes))
     return conform(
-        figures.with_columns(few=too_few(rules=rules), unwatched=not_watched(rules=rules))
+        figures.with_columns(few=too_few(rules=rules), unwatched=not_watched_that_long())
         .pipe(_null_what_is_not_known, rules=rules)
         .sort(*GROUP_COLUMNS, "time_scale", "horizon"),
         TimeToReleak,
@@ -58,8 +58,6 @@ def _figures(cube: Cube, *, rules: MeasureRules) -> pl.DataFrame:
         "n": table.sizes,
         "events": events,
         "exposure": group_sum(table, table.exits * table.time),
-        "at_risk": at_risk_at(table, horizon)[:, 0],
-        "longest": last_time(table),
     }
     return cube.rows(1, columns | _curve_figures(cube, rules=rules))
 
@@ -71,7 +69,9 @@ def _curve_figures(cube: Cube, *, rules: MeasureRules) -> dict[str, Floats | Int
     b10 = event_time_quantiles(cube.table, curve, 0.1)
     fit = fit_weibull(cube.table, clusters=cube.clusters, shortest=SHORTEST[cube.time_scale])
     mean = weibull_mean(fit, confidence=rules.confidence)
+    all_failed = value_at(cube.table, curve.survival, np.inf, initial=1.0)[:, 0] == 0
     return {
+        "known_until": np.where(all_failed, np.inf, last_time(cube.table)),
         "median": median.time,
         "median_low": median.low,
         "median_high": median.high,

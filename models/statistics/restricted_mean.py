@@ -4,7 +4,7 @@ import numpy as np
 import numpy.typing as npt
 
 from models.statistics.clustering import Clusters, clustered_cross_products, exit_weights
-from models.statistics.intervals import Estimates, normal_quantile
+from models.statistics.intervals import Estimates, log_log_limits
 from models.statistics.kaplan_meier import greenwood_sum, greenwood_terms, product_limit
 from models.statistics.risk_table import (
     EVENT,
@@ -22,20 +22,27 @@ def restricted_mean(
     """Estimate each group's mean time to the event, counting no time past the horizon; competing ends are censored.
 
     Past the last watched time the curve is taken to stay level, so a group that was not watched to the horizon gives an
-    upper bound: see `at_risk_at`. An empty group has mean `horizon` and standard error 0.
+    upper bound: see `at_risk_at`. An empty group has mean `horizon` and standard error 0. The limits are taken on the
+    log(-log) scale of the mean as a share of the horizon; symmetric ones, from the same standard error, cover less
+    where events are few. They are NaN where nothing failed up to the horizon.
 
     Args:
         table: The risk table.
-        horizon: Where the mean stops, one for all groups or one a group, in the table's unit.
+        horizon: Where the mean stops, above 0, one for all groups or one a group, in the table's unit.
         clusters: Vehicles, for a variance that allows for several episodes of one.
-        confidence: Level of the symmetric limits, which are kept within 0 and the horizon.
+        confidence: Level of the limits.
 
     Returns:
         Figures of shape (groups,).
 
+    Raises:
+        ValueError: A horizon is not above 0.
+
     Source: Klein & Moeschberger, Survival Analysis, 2nd ed. (2003), section 4.5; as `rmean` of R's `summary.survfit`.
     """
     limit = np.broadcast_to(np.asarray(horizon, dtype=np.float64), (table.groups,))
+    if not (limit > 0).all():
+        raise ValueError("a horizon must be above 0")
     survival = product_limit(table, table.events)
     area = _area(table, survival)
     mean = _at(table, area, survival, limit, initial_height=1.0)
@@ -47,8 +54,8 @@ def restricted_mean(
         influence = _influence(table, survival, area, mean, limit)
         variance = clustered_cross_products(clusters, influence[:, None], table.groups)[:, 0, 0]
     error = np.sqrt(variance)
-    reach = normal_quantile(confidence) * error
-    return Estimates(mean, error, np.maximum(mean - reach, 0.0), np.minimum(mean + reach, limit))
+    low, high = log_log_limits(mean / limit, error / limit, confidence=confidence)
+    return Estimates(mean, error, low * limit, high * limit)
 
 
 def _area(table: RiskTable, height: Floats, initial: float = 1.0) -> Floats:
