@@ -9,7 +9,7 @@ import dataframely as dy
 import polars as pl
 
 from models.records.canonical import REFUSED_SCHEMA, WHOLE_ROW, canonical_text
-from models.records.conversion import Conversion
+from models.records.conversion import Conversion, input_columns
 from models.records.reconcile import OUTCOMES, reconcile, split_by_vehicle
 from models.records.references import hold_unknown
 from models.records.typing import STORED_AS, rule_broken, type_rows
@@ -148,8 +148,7 @@ def _no_rows(kind: str, as_of: date) -> pl.DataFrame:
     """Return an empty typed frame of the kind."""
     conversion = Conversion.model_validate({"kind": kind})
     rows = pl.DataFrame(schema={"load_id": pl.String(), **LANDED_SCHEMA})
-    header = tuple(name for name in TABLES[kind].columns())
-    text, _ = canonical_text(rows, header=header, conversion=conversion)
+    text, _ = canonical_text(rows, header=input_columns(kind), conversion=conversion)
     return type_rows(text, conversion=conversion, default_zone="UTC", as_of=as_of)[0]
 
 

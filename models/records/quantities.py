@@ -43,7 +43,7 @@ _METRIC_NAMES = {
     "cL": ("cl", "centilitre", "centilitres", "centiliter", "centiliters"),
     "dL": ("dl", "decilitre", "decilitres", "deciliter", "deciliters"),
 }
-_SYSTEM_NAMES = {"US": ("us", "u.s."), "imp": ("imp", "imperial", "uk")}
+_SYSTEM_NAMES = {"US": ("us",), "imp": ("imp", "imperial", "uk")}
 _DISTANCE_NAMES = {
     "km": ("km", "kms", "kilometre", "kilometres", "kilometer", "kilometers"),
     "mi": ("mi", "mile", "miles"),
@@ -137,7 +137,13 @@ def _measures(
         .unnest("parts")
         .with_columns(pl.coalesce(pl.col("number").str.strip_chars(), "text").alias("number"))
     )
-    word = pl.col("unit").str.to_lowercase().str.replace_all(r"\s+", " ").str.strip_chars(" .")
+    word = (
+        pl.col("unit")
+        .str.to_lowercase()
+        .str.replace_all(".", "", literal=True)
+        .str.replace_all(r"\s+", " ")
+        .str.strip_chars()
+    )
     read = numbers(parts["number"], decimal=decimal, marks="either" if in_cell and marks == "declared" else marks)
     units = parts.select(
         "unit",

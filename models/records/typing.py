@@ -23,6 +23,8 @@ STORED_AS = {"odometer": "odometer_km", "volume": "volume_litres"}
 
 MAY_BE_EMPTY = ("work_done",)
 
+NO_VALUE = "holds no value, but every row needs one: fill it in, or set a constant in the source map"
+
 _WRITTEN_BY_FORMAT = {"xlsx": ("iso", "serial"), "parquet": ("iso",)}
 """Date orders that a file format writes of itself, whatever order its text cells are in."""
 
@@ -68,13 +70,14 @@ def _read_column(text: pl.Series, column: str, conversion: Conversion, default_z
     if column in VOCABULARIES:
         return VOCABULARIES[column](text).rename({"value": stored})
     if dtype.is_numeric():
-        return _read_number(text, column, conversion).rename({"value": stored})
+        read = _read_number(text, column, conversion)
+        return (_only_whole(read) if dtype.is_integer() else read).rename({"value": stored})
     return _read_words(text, is_kept_empty=column in MAY_BE_EMPTY).rename({"value": stored})
 
 
 def _read_words(text: pl.Series, *, is_kept_empty: bool) -> pl.DataFrame:
-    filled = text.fill_null("") if is_kept_empty else text
-    return pl.DataFrame({"value": filled, "fault": pl.Series([None], dtype=pl.String).new_from_index(0, len(text))})
+    words = pl.col("text").fill_null("") if is_kept_empty else pl.col("text")
+    return text.to_frame("text").select(value=words, fault=pl.lit(None, pl.String))
 
 
 def _read_number(text: pl.Series, column: str, conversion: Conversion) -> pl.DataFrame:
@@ -86,6 +89,13 @@ def _read_number(text: pl.Series, column: str, conversion: Conversion) -> pl.Dat
     return numbers(text, decimal=conversion.decimal, marks=marks)
 
 
+def _only_whole(read: pl.DataFrame) -> pl.DataFrame:
+    is_part = pl.col("value") != pl.col("value").floor()
+    return read.with_columns(
+        fault=pl.coalesce("fault", pl.when(is_part).then(pl.lit("is not a whole number: mend it")))
+    )
+
+
 def _column_faults(text: pl.Series, read: pl.DataFrame, kind: str, *, as_of: date, is_required: bool) -> pl.Series:
     """Say for each cell why it cannot be used; null where it can."""
     stored = [name for name in read.columns if name != "fault"]
@@ -93,9 +103,7 @@ def _column_faults(text: pl.Series, read: pl.DataFrame, kind: str, *, as_of: dat
     unreadable = pl.when(damaged).then(
         pl.lit("holds bytes that are not text in the declared encoding: set encoding, or mend the cell")
     )
-    missing = pl.when(pl.lit(is_required) & pl.col(stored[0]).is_null()).then(
-        pl.lit("is empty, but every row needs it: fill it in, or set a constant")
-    )
+    missing = pl.when(pl.lit(is_required) & pl.col(stored[0]).is_null()).then(pl.lit(NO_VALUE))
     bounds = [reason for name in stored for reason in _bound_faults(TABLES[kind].columns()[name], name, as_of)]
     return read.with_columns(text=text).select(pl.coalesce(unreadable, "fault", *bounds, missing)).to_series()
 
@@ -118,7 +126,7 @@ def rule_broken(column: dy.Column, rule: str) -> str:
     if rule == "check__allowed":
         return f"must be one of {', '.join((column.metadata or {})['allowed'])}"
     if rule == "min_length":
-        return "is empty, but every row needs it: fill it in, or set a constant"
+        return NO_VALUE
     lowest = getattr(column, "min", None)
     above = getattr(column, "min_exclusive", None)
     highest = getattr(column, "max", None)
@@ -130,13 +138,11 @@ def rule_broken(column: dy.Column, rule: str) -> str:
 
 def _part(text: pl.DataFrame, typed: pl.DataFrame, faults: dict[str, pl.Series]) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Part the typed rows without fault from the refused ones, each with its first fault."""
-    reasons = pl.DataFrame(faults)
-    is_sound = reasons.select(pl.all_horizontal(pl.all().is_null())).to_series()
-    refused, left = [], text.with_columns(is_sound=is_sound)
-    open_rows = ~is_sound
+    refused = [pl.DataFrame(schema=REFUSED_SCHEMA)]
+    is_sound = pl.repeat(True, text.height, dtype=pl.Boolean, eager=True)
     for column, fault in faults.items():
-        here = open_rows & fault.is_not_null()
-        bad = left.filter(here).with_columns(fault=fault.filter(here))
+        is_first = is_sound & fault.is_not_null()
+        bad = text.filter(is_first).with_columns(fault=fault.filter(is_first))
         refused.append(refusals(bad, column_name=column, value=pl.col(column), reason=pl.col("fault")))
-        open_rows = open_rows & ~here
-    return typed.filter(is_sound), pl.concat([pl.DataFrame(schema=REFUSED_SCHEMA), *refused])
+        is_sound &= ~is_first
+    return typed.filter(is_sound), pl.concat(refused)
