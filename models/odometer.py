@@ -26,6 +26,8 @@ PACE_MARGIN = 5.0
 MIN_PACE_SPAN_DAYS = 7.0
 """A mean daily distance from less than a week of readings says more about one journey than about the vehicle."""
 SECONDS_PER_DAY = 86_400.0
+METRES = 3
+"""Decimals kept of a kilometre: the last bits of a float depend on how many vehicles are worked on together."""
 
 _READING_ORDER = ["vehicle_id", "read_on", "odometer_km", "read_at", "origin_kind", "origin_id"]
 
@@ -327,4 +329,4 @@ def _interpolate(found: pl.DataFrame) -> pl.DataFrame:
             pl.max_horizontal(pl.col("distance_km") - pl.col("before_km"), pl.col("after_km") - pl.col("distance_km"))
         )
     )
-    return found.with_columns(distance_km=distance).with_columns(error_km=error)
+    return found.with_columns(distance_km=distance.round(METRES)).with_columns(error_km=error.round(METRES))

@@ -1,0 +1,128 @@
+"""Orders to repairs: one visit to a joint is one repair, however many orders it took."""
+
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from models.episodes.facts import Cover, Look, Work
+from models.settings import EpisodeRules
+from models.tables.ledger import REPAIR_METHODS
+
+PLANNED_RETIGHTENING_DAYS = 30
+"""Used where the kilometres are not known: a post-repair check falls due at 30 days or 1,000 km."""
+
+_COMPLETENESS = {method: rank for rank, method in enumerate(("unstated", *REPAIR_METHODS[:-1]))}
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """The work of one visit to a joint, from the first completion to the last opening."""
+
+    works: tuple[Work, ...]
+
+    @property
+    def first(self) -> Work:
+        """The order that gives the repair its number and its site."""
+        return self.works[0]
+
+    @property
+    def first_done(self) -> Work:
+        """The order whose completion is time zero."""
+        return min(self.works, key=lambda work: (work.done_at, work.order_id))
+
+    @property
+    def is_opening(self) -> bool:
+        """Whether it leaves a joint renewed, re-tightened or disturbed, and so begins an episode."""
+        return self.first.work != "engine_out"
+
+    @property
+    def done_on(self) -> date:
+        """Day of time zero."""
+        return self.first_done.done_on
+
+    @property
+    def done_at(self) -> datetime:
+        """Time zero: the first completion."""
+        return self.first_done.done_at
+
+    @property
+    def settled_on(self) -> date:
+        """Day the visit ended; what is dated up to it belongs before the episode."""
+        return max(self.done_on, *(work.opened_on for work in self.works))
+
+    @property
+    def repair_method(self) -> str:
+        """The more complete of its orders' methods."""
+        return max((work.repair_method for work in self.works), key=_COMPLETENESS.__getitem__)
+
+    @property
+    def occasion(self) -> str:
+        """`leak` if any of its orders was for a leak, else the first order's."""
+        occasions = [work.occasion for work in self.works]
+        return "leak" if "leak" in occasions else occasions[0]
+
+
+def visits_to(cover: Cover, *, rules: EpisodeRules) -> list[Visit]:
+    """Fold the orders on a cover into visits, in order of opening, and leave planned re-tightenings out."""
+    visits: list[Visit] = []
+    for work in cover.works:
+        if visits and _is_same_visit(visits[-1], work, cover.looks, rules):
+            visits[-1] = Visit((*visits[-1].works, work))
+        else:
+            visits.append(Visit((work,)))
+    kept: list[Visit] = []
+    for visit in visits:
+        if not (kept and _is_planned_retightening(kept[-1], visit, cover.looks, rules)):
+            kept.append(visit)
+    return kept
+
+
+def known_km_between(
+    from_km: float | None,
+    from_error_km: float | None,
+    to_km: float | None,
+    to_error_km: float | None,
+    *,
+    within_km: float,
+) -> float | None:
+    """Kilometres between two points of the curve, or None where the curve is less sure than the limit asked about."""
+    if from_km is None or to_km is None or from_error_km is None or to_error_km is None:
+        return None
+    if from_error_km + to_error_km > within_km:
+        return None
+    return to_km - from_km
+
+
+def _is_same_visit(visit: Visit, work: Work, looks: tuple[Look, ...], rules: EpisodeRules) -> bool:
+    """Whether an order goes on with a visit: days and kilometres from its first completion, and no wet look between."""
+    if not visit.is_opening or work.work == "engine_out":
+        return False
+    if (work.opened_on - visit.done_on).days > rules.same_visit_days:
+        return False
+    first = visit.first_done
+    km = known_km_between(
+        first.done_km, first.done_error_km, work.opened_km, work.opened_error_km, within_km=rules.same_visit_km
+    )
+    if km is not None and km > rules.same_visit_km:
+        return False
+    own = {earlier.order_id for earlier in visit.works} | {work.order_id}
+    return not any(look.is_wet and look.origin_id not in own for look in _between(looks, visit.done_on, work.opened_on))
+
+
+def _is_planned_retightening(repair: Visit, visit: Visit, looks: tuple[Look, ...], rules: EpisodeRules) -> bool:
+    """Whether a visit is the re-tightening that belongs to the repair before it: soon, and no oil mentioned."""
+    work = visit.first
+    if not repair.is_opening or visit.repair_method != "retightened" or visit.occasion == "leak":
+        return False
+    if work.has_oil_complaint or any(look.is_wet for look in _between(looks, repair.settled_on, visit.done_on)):
+        return False
+    limit_km = rules.planned_retightening_km
+    first = repair.first_done
+    km = known_km_between(first.done_km, first.done_error_km, work.opened_km, work.opened_error_km, within_km=limit_km)
+    if km is None:
+        return (work.opened_on - repair.done_on).days <= PLANNED_RETIGHTENING_DAYS
+    return km <= limit_km
+
+
+def _between(looks: tuple[Look, ...], after: date, until: date) -> list[Look]:
+    """Looks after one day and up to another."""
+    return [look for look in looks if after < look.on <= until]
