@@ -114,23 +114,21 @@ def locate(
         `records` in its order with engine_id, engine_family, cover_positions, distance_km and error_km.
     """
     added = ["engine_id", "engine_family", "cover_positions", "distance_km", "error_km"]
-    moments = records.select("vehicle_id", at=pl.col(at_column), on=pl.col(on_column)).with_row_index("row_")
+    moments = records.select("vehicle_id", at=pl.col(at_column), on=pl.col(on_column)).with_row_index("record_")
     located = (
         engine_at(periods, moments)
         .pipe(lambda frame: distance_at(curve, frame))
         .join(families.select("engine_family", "cover_positions"), on="engine_family", how="left")
         .with_columns(pl.col("cover_positions").fill_null(SINGLE_COVER))
-        .sort("row_")
+        .sort("record_")
     )
     return records.drop(added, strict=False).hstack(located.select(added))
 
 
 def _fitments(vehicles: pl.DataFrame, engine_fitments: pl.DataFrame) -> pl.DataFrame:
     """Fitments of the vehicles at hand."""
-    return (
-        engine_fitments.join(vehicles.select("vehicle_id"), on="vehicle_id", how="semi")
-        .select("vehicle_id", "engine_id", "engine_family", "removed_on", from_on="fitted_on")
-        .select("vehicle_id", "engine_id", "engine_family", "from_on", "removed_on")
+    return engine_fitments.join(vehicles.select("vehicle_id"), on="vehicle_id", how="semi").select(
+        "vehicle_id", "engine_id", "engine_family", pl.col("fitted_on").alias("from_on"), "removed_on"
     )
 
 

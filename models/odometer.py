@@ -245,7 +245,8 @@ def _why_set_aside(readings: _Readings, chain: list[int], index: int) -> str:
     reading_km = float(km[index])
     if any(_is_within(reading_km * factor, low, high) for factor in (KM_PER_MILE, 1.0 / KM_PER_MILE)):
         return "other units"
-    if any(low <= meant <= high for meant in _one_slip_away(round(reading_km))):
+    is_old = before is not None and km[chain[0]] <= reading_km <= km[before]
+    if any(low <= meant <= high for meant in _meant(round(reading_km), is_old=bool(is_old))):
         return "typing error"
     if before is not None and reading_km > km[before] + rules.max_km_per_day * (day[index] - day[before] + 1.0):
         return "too fast"
@@ -273,13 +274,17 @@ def _is_within(km: float, low: float, high: float) -> bool:
     return low - rounding_km <= km <= high + rounding_km
 
 
-def _one_slip_away(reading_km: int) -> set[int]:
-    """Numbers that one slip turns into this one: a wrong, swapped, dropped or doubled digit."""
+def _meant(reading_km: int, *, is_old: bool) -> set[int]:
+    """Numbers that one slip turns into this one: swapped, dropped, doubled or wrong digits.
+
+    A wrong digit is not taken for the reason where the vehicle did once show the number: that is an old reading.
+    """
     digits = str(reading_km)
     meant = {digits[:i] + digits[i + 1] + digits[i] + digits[i + 2 :] for i in range(len(digits) - 1)}
     meant |= {digits[:i] + digits[i + 1 :] for i in range(len(digits))}
-    meant |= {digits[:i] + d + digits[i + 1 :] for i in range(len(digits)) for d in "0123456789"}
     meant |= {digits[:i] + d + digits[i:] for i in range(len(digits) + 1) for d in "0123456789"}
+    if not is_old:
+        meant |= {digits[:i] + d + digits[i + 1 :] for i in range(len(digits)) for d in "0123456789"}
     return {int(number) for number in meant if number}
 
 
