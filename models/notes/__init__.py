@@ -1,0 +1,5 @@
+"""Words to statements: what notes say of the cover joint, and what orders did to it."""
+
+from models.notes.reader import read_notes
+
+__all__ = ["read_notes"]

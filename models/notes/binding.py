@@ -1,0 +1,246 @@
+"""Which component each sign is said of.
+
+Signs ("leak", "dry") and mentions (components) stand in a row; a sign belongs to the mention it governs ("leak from the
+sump"), else to the one before it in its clause ("sump dry"), else to one in a clause nearby.
+"""
+
+from dataclasses import dataclass
+
+from models.notes.scope import SIGNS
+from models.notes.terms import Term
+
+MAX_DIRECT_TOKENS = 5
+"""A sign and the component right after it, without a preposition, stand no further apart."""
+
+_LINKING = frozenset({"join", "side", "spot", "near", "from", "plain", "on", "site"})
+"""Kinds that may stand between the components of a list."""
+_QUALIFYING = frozenset({"side", "spot", "plain", "part", "near", "oil"})
+"""Kinds that may stand between a preposition and its component."""
+
+
+@dataclass(slots=True)
+class Finding:
+    """A sign said of a component; no component where the text names none, no sign where it only names the component."""
+
+    mention: Term | None
+    sign: Term | None
+
+
+def bind(terms: list[Term]) -> list[Finding]:
+    """Join every sign to the components it is said of, in the order of the text."""
+    _mark_landings(terms)
+    mentions = [term for term in terms if term.kind == "mention" and not term.is_landing]
+    signs = [term for term in terms if term.kind in SIGNS]
+    return _Binder(terms, mentions, signs).bind()
+
+
+def _mark_landings(terms: list[Term]) -> None:
+    """Mark the components that oil is said to land on, where another component is named as well."""
+    mentions = [term for term in terms if term.kind == "mention"]
+    if len(mentions) < 2:
+        return
+    for mention in mentions:
+        if _preposition(terms, mention) == "onto":
+            mention.is_landing = True
+    if all(mention.is_landing for mention in mentions):
+        for mention in mentions:
+            mention.is_landing = False
+
+
+def _preposition(terms: list[Term], mention: Term) -> str:
+    """The kind of the preposition before a component: from, near, on, onto, or ''."""
+    at = terms.index(mention)
+    for term in reversed(terms[:at]):
+        if term.clause != mention.clause:
+            return ""
+        if term.kind in ("from", "onto", "on", "near"):
+            return term.kind
+        if term.kind not in _QUALIFYING:
+            return ""
+    return ""
+
+
+class _Binder:
+    """The rows of signs and mentions of one text, and what has been bound so far."""
+
+    def __init__(self, terms: list[Term], mentions: list[Term], signs: list[Term]) -> None:
+        self._terms, self._signs = terms, signs
+        self._places = {id(term): at for at, term in enumerate(terms)}
+        self._runs = self._lists(mentions)
+        self._bound: dict[int, Term] = {}
+        self._last: tuple[list[Term], Term] | None = None
+
+    def bind(self) -> list[Finding]:
+        """Bind every sign, then name the components nothing was said of."""
+        findings: list[Finding] = []
+        for sign in self._signs:
+            run = self._run_of(sign)
+            if run is None:
+                findings.append(Finding(None, sign))
+                continue
+            findings.extend(Finding(mention, sign) for mention in run)
+            for mention in run:
+                self._bound.setdefault(id(mention), sign)
+            self._last = run, sign
+        bare = [Finding(mention, None) for run in self._runs for mention in run if id(mention) not in self._bound]
+        return findings + bare
+
+    def _lists(self, mentions: list[Term]) -> list[list[Term]]:
+        """Components in lists ("sump, rear main and rocker cover"), each list one run."""
+        runs: list[list[Term]] = []
+        for mention in mentions:
+            if runs and self._is_listed(runs[-1][-1], mention):
+                runs[-1].append(mention)
+            else:
+                runs.append([mention])
+        return [part for run in runs for part in self._split(run)]
+
+    def _is_listed(self, one: Term, other: Term) -> bool:
+        """Whether two components stand in one list."""
+        if one.sentence != other.sentence or one.is_negated != other.is_negated or one.is_guess != other.is_guess:
+            return False
+        between = self._between(one, other)
+        if not all(term.kind in _LINKING for term in between):
+            return False
+        return one.clause != other.clause or any(term.kind == "join" for term in between)
+
+    def _split(self, run: list[Term]) -> list[list[Term]]:
+        """Take the last component out of a list where a sign of its own follows: "leak at sump, rocker cover dry"."""
+        if len(run) < 2:
+            return [run]
+        before = self._sign_before(run[0])
+        after = self._sign_after(run[-1])
+        if after is None or after.clause != run[-1].clause:
+            return [run]
+        governed = before is not None and before.clause == run[0].clause and self._governs(before, run[0])
+        return [run[:-1], run[-1:]] if governed else [run]
+
+    def _governs(self, sign: Term, mention: Term) -> bool:
+        """Whether a sign is followed by the component it is said of."""
+        if self._link(sign, mention) == "from":
+            return True
+        earlier = [term for term in self._terms[: self._places[id(sign)]] if term.kind == "mention"]
+        return not (earlier and earlier[-1].clause == sign.clause and not earlier[-1].is_landing)
+
+    def _sign_before(self, mention: Term) -> Term | None:
+        """The sign right before a component."""
+        return next((sign for sign in reversed(self._signs) if sign.first < mention.first), None)
+
+    def _sign_after(self, mention: Term) -> Term | None:
+        """The sign right after a component, with no other component between."""
+        place = self._places[id(mention)]
+        for term in self._terms[place + 1 :]:
+            if term.kind == "mention" and not term.is_landing:
+                return None
+            if term.kind in SIGNS:
+                return term
+        return None
+
+    def _between(self, one: Term, other: Term) -> list[Term]:
+        """The terms between two terms."""
+        return self._terms[self._places[id(one)] + 1 : self._places[id(other)]]
+
+    def _link(self, sign: Term, mention: Term) -> str:
+        """How a sign leads to a component after it: "from", "near", "on", "direct", or '' where it does not."""
+        if sign.clause != mention.clause:
+            return ""
+        link = "direct"
+        for term in self._between(sign, mention):
+            if term.kind in ("from", "near", "on"):
+                link = "from" if "from" in (term.kind, link) else term.kind
+            elif term.kind in SIGNS or term.kind in ("mention", "contrast", "work", "negation"):
+                return ""
+        if link == "direct" and mention.first - sign.last > MAX_DIRECT_TOKENS:
+            return ""
+        return link
+
+    def _run_of(self, sign: Term) -> list[Term] | None:
+        """The components a sign is said of."""
+        before, after = self._run_before(sign), self._run_after(sign)
+        link = self._link(sign, after[0]) if after else ""
+        if sign.kind == "dry":
+            return self._of_dry(sign, before, after, link) or self._nearby(sign)
+        return self._of_leak(sign, before, after, link) or self._nearby(sign)
+
+    def _run_before(self, sign: Term) -> list[Term] | None:
+        """The run before a sign in its clause."""
+        runs = [run for run in self._runs if run[-1].last < sign.first and run[-1].clause == sign.clause]
+        return runs[-1] if runs else None
+
+    def _run_after(self, sign: Term) -> list[Term] | None:
+        """The run after a sign in its clause."""
+        return next((run for run in self._runs if run[0].first > sign.last and run[0].clause == sign.clause), None)
+
+    def _is_free(self, run: list[Term]) -> bool:
+        """Whether nothing has been said of a run yet."""
+        return not any(id(mention) in self._bound for mention in run)
+
+    def _of_dry(self, sign: Term, before: list[Term] | None, after: list[Term] | None, link: str) -> list[Term] | None:
+        """A dry sign is said of what stands before it; of what follows where that has had its sign."""
+        if before and (self._is_free(before) or not link or sign.value == "weak"):
+            return before
+        if after and link and (sign.value != "weak" or link == "near"):
+            return after
+        return before
+
+    def _of_leak(self, sign: Term, before: list[Term] | None, after: list[Term] | None, link: str) -> list[Term] | None:
+        """A leak is said of what it comes from, else of what stands before it, else of what follows."""
+        if before and before[-1].value == "other_fluid" and sign.first - before[-1].last <= 2:
+            return before
+        if after and link == "from":
+            return after
+        if before and self._is_free(before):
+            self._land(after, link)
+            return before
+        if after and link:
+            if link == "on" and self._goes_on(sign):
+                self._land(after, link)
+                return self._last[0] if self._last else None
+            return after
+        return before
+
+    def _goes_on(self, sign: Term) -> bool:
+        """Whether the sentence was already about a leak: "weeping from the cover, dripping on the gearbox"."""
+        return self._last is not None and self._last[1].kind == "leak" and self._last[1].sentence == sign.sentence
+
+    def _land(self, run: list[Term] | None, link: str) -> None:
+        """Take a run that a bound leak stands near or on out of the sources."""
+        if run and link in ("near", "on"):
+            for mention in run:
+                mention.is_landing = True
+            self._runs = [other for other in self._runs if other is not run]
+
+    def _nearby(self, sign: Term) -> list[Term] | None:
+        """The run in another clause that a sign without a component of its own is said of."""
+        if self._is_of_others(sign):
+            return None
+        earlier = [run for run in self._runs if run[-1].last < sign.first]
+        if earlier and self._is_free(earlier[-1]) and sign.sentence - earlier[-1][-1].sentence <= 1:
+            return earlier[-1]
+        later = next((run for run in self._runs if run[0].first > sign.last), None)
+        if later and self._is_named_next(sign, later):
+            return later
+        return self._in_focus(sign)
+
+    def _is_named_next(self, sign: Term, run: list[Term]) -> bool:
+        """Whether a component right after a clause with a leak says where it is: "oil leak - rocker cover"."""
+        if sign.kind != "leak" or run[0].sentence - sign.sentence > 1 or run[0].is_negated:
+            return False
+        own = [other for other in self._signs if other.clause == run[-1].clause and other is not sign]
+        between = [other for other in self._signs if sign.last < other.first < run[0].first]
+        return not own and not between
+
+    def _in_focus(self, sign: Term) -> list[Term] | None:
+        """What the text was last about, where the sign goes on about it."""
+        if self._last is None:
+            return None
+        run, before = self._last
+        if sign.kind == "dry" or sign.is_negated or sign.is_again:
+            return run
+        was_wet = before.kind == "leak" and not before.is_negated
+        in_place = any(term.clause == sign.clause and term.kind in ("spot", "side") for term in self._terms)
+        return run if was_wet or in_place else None
+
+    def _is_of_others(self, sign: Term) -> bool:
+        """Whether the clause is about everything else: "no other leaks"."""
+        return any(term.kind == "others" and term.clause == sign.clause for term in self._terms)

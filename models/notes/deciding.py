@@ -1,0 +1,372 @@
+"""From what was found to what is stated: one polarity for each component of a text, by the labels of the house.
+
+*present*: a leak found at this visit, even if repaired at this visit or said to recur. *absent*: said not to leak,
+refuted, or dry on a look. *resolved*: said to have been cured earlier, with no leak now. *uncertain*: hedged, asked
+for, a symptom alone, damage or a parts line without a leak word.
+"""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from models.notes.binding import Finding
+from models.notes.settling import COVERS
+from models.notes.terms import Term
+from models.notes.tokens import Token
+
+OILY = frozenset({"cover_gasket", "plug_tube_seal", "other_oil_leak"})
+SURE = 0.95
+"""Confidence of a component and a sign named in one clause."""
+LESS = {"other clause": 0.1, "no place": 0.2, "weak word": 0.15, "guess": 0.1, "no sign": 0.25, "contradiction": 0.15}
+"""What each weakness of a reading takes off; judgement of the house, not a measured rate."""
+
+
+@dataclass(slots=True)
+class Statement:
+    """What a text says of one component; `text[start:end]` says so."""
+
+    component: str
+    polarity: str
+    start: int
+    end: int
+    position: str = ""
+    location: str = ""
+    leak_class: str | None = None
+    symptoms: list[str] = field(default_factory=list)
+    confidence: float = SURE
+
+
+@dataclass(slots=True)
+class Reading:
+    """A text with its tokens and terms."""
+
+    text: str
+    tokens: Sequence[Token]
+    terms: list[Term]
+
+
+def decide(reading: Reading, findings: list[Finding]) -> list[Statement]:
+    """The statements of a text, in its order; empty where it says nothing."""
+    _refute_guesses(reading.terms, findings)
+    groups = _grouped(reading, findings)
+    statements = [statement for group in groups if (statement := _stated(reading, *group)) is not None]
+    statements = _without_unplaced(statements)
+    return sorted(_with_symptoms(reading, statements), key=lambda statement: (statement.start, statement.component))
+
+
+def _is_wet(finding: Finding) -> bool:
+    """Said to leak, now and for certain."""
+    sign, mention = finding.sign, finding.mention
+    if sign is None or sign.is_guess or sign.is_asked or sign.is_past:
+        return False
+    if mention is not None and (mention.is_guess or mention.is_negated):
+        return False
+    return (sign.kind == "leak") != sign.is_negated
+
+
+def _is_dry(finding: Finding) -> bool:
+    """Said not to leak."""
+    sign, mention = finding.sign, finding.mention
+    if sign is None or sign.is_asked:
+        return mention is not None and mention.is_negated
+    if mention is not None and mention.is_negated and sign.kind == "leak":
+        return not sign.is_negated
+    return (sign.kind == "dry") != sign.is_negated
+
+
+def _refute_guesses(terms: list[Term], findings: list[Finding]) -> None:
+    """A guess that the text turns away from, to a leak elsewhere, is refuted."""
+    wet = [finding for finding in findings if finding.mention is not None and _is_wet(finding)]
+    for finding in findings:
+        guess = finding.mention
+        if guess is None or not guess.is_guess or _is_wet(finding):
+            continue
+        later = [
+            other.mention
+            for other in wet
+            if other.mention is not None and other.mention.first > guess.last and other.mention.value != guess.value
+        ]
+        if not later:
+            continue
+        between = [term.kind for term in terms if guess.last < term.first <= later[0].last]
+        if guess.was or "turn" in between or "contrast" in between:
+            guess.is_negated, guess.is_guess = True, False
+            if finding.sign is not None and finding.sign.is_guess:
+                finding.sign = None
+
+
+def _grouped(reading: Reading, findings: list[Finding]) -> list[tuple[str, str, list[Finding]]]:
+    """Findings of one component, side and (for another leak) place together."""
+    groups: dict[tuple[str, str, str], list[Finding]] = {}
+    for finding in findings:
+        mention = finding.mention
+        component = mention.value if mention is not None else ""
+        side = mention.side if mention is not None and component in COVERS else ""
+        place = reading.text[mention.start : mention.end].lower() if mention and component not in COVERS else ""
+        groups.setdefault((component, side, place), []).append(finding)
+    for component in COVERS:
+        _fold_unsided(groups, component)
+    return [(component, side, found) for (component, side, _), found in groups.items()]
+
+
+def _fold_unsided(groups: dict[tuple[str, str, str], list[Finding]], component: str) -> None:
+    """Findings without a side join the side named elsewhere in the text."""
+    sides = [key for key in groups if key[0] == component and key[1]]
+    unsided = (component, "", "")
+    if not sides or unsided not in groups:
+        return
+    if len(sides) == 1:
+        groups[sides[0]] = sorted(groups.pop(unsided) + groups[sides[0]], key=_place_of)
+    elif all(finding.sign is None for finding in groups[unsided]):
+        del groups[unsided]
+
+
+def _place_of(finding: Finding) -> int:
+    """Where in the text a finding stands."""
+    term = finding.sign or finding.mention
+    return term.first if term is not None else 0
+
+
+def _stated(reading: Reading, component: str, side: str, findings: list[Finding]) -> Statement | None:
+    """One statement from the findings of one component."""
+    findings = sorted(findings, key=_place_of)
+    if component in ("", "not_engine"):
+        return _unplaced(reading, findings) if component == "" else None
+    polarity, deciding = _polarity(reading, component, findings)
+    if not polarity:
+        return None
+    statement = _statement(reading, component, polarity, deciding)
+    statement.position = side
+    return statement
+
+
+def _polarity(reading: Reading, component: str, findings: list[Finding]) -> tuple[str, list[Finding]]:
+    """The polarity and the findings that decide it."""
+    findings = _without_limits(reading, findings)
+    wet = [finding for finding in findings if _is_wet(finding)]
+    dry = [finding for finding in findings if _is_dry(finding)]
+    if wet and not _is_overruled(reading, wet, dry):
+        return "present", wet
+    if dry:
+        return _dry_polarity(reading, findings, wet, dry)
+    if wet:
+        return "absent", wet
+    if component in COVERS:
+        return _open_polarity(reading, findings)
+    signed = [
+        finding for finding in findings if finding.sign is not None or (finding.mention and finding.mention.is_guess)
+    ]
+    return ("uncertain", signed) if signed else ("", [])
+
+
+def _without_limits(reading: Reading, findings: list[Finding]) -> list[Finding]:
+    """ "Not dripping" beside another leak word, or where the repair waits, limits the leak; it does not deny it."""
+    limits = [
+        f for f in findings if f.sign and f.sign.kind == "leak" and f.sign.is_negated and f.sign.value in ("II", "III")
+    ]
+    others = [f for f in findings if f.sign and f.sign.kind == "leak" and not f.sign.is_negated and not f.sign.is_asked]
+    waits = any(term.kind in ("defer", "contrast") and term.value != "just" for term in reading.terms)
+    if not limits or not (others or waits):
+        return findings
+    if others:
+        return [finding for finding in findings if finding not in limits]
+    for finding in limits:
+        if finding.sign is not None:
+            finding.sign.is_negated, finding.sign.value = False, "I"
+    return findings
+
+
+def _is_overruled(reading: Reading, wet: list[Finding], dry: list[Finding]) -> bool:
+    """Whether a later look overrules what was reported, or says that what was wet is dry without a repair now."""
+    last_wet = max(finding.sign.first for finding in wet if finding.sign)
+    reported = all(finding.sign is not None and finding.sign.is_reported for finding in wet)
+    unfounded = [term for term in reading.terms if term.kind == "no_fault" and term.first > last_wet]
+    if reported and unfounded:
+        return True
+    later = [finding for finding in dry if _place_of(finding) > last_wet]
+    if not later:
+        return False
+    between = [term for term in reading.terms if last_wet < term.first < _place_of(later[0]) + 1]
+    if any(term.kind == "work" and not term.is_past for term in between):
+        return False
+    was = all(finding.sign is not None and finding.sign.was for finding in wet)
+    return reported or was or any(term.kind in ("looked", "still_dry") for term in between)
+
+
+def _dry_polarity(
+    reading: Reading, findings: list[Finding], wet: list[Finding], dry: list[Finding]
+) -> tuple[str, list[Finding]]:
+    """Dry now: resolved where it was cured earlier, else absent."""
+    sentences = {f.mention.sentence for f in findings if f.mention} | {f.sign.sentence for f in findings if f.sign}
+    near = [term for term in reading.terms if any(abs(term.sentence - sentence) <= 1 for sentence in sentences)]
+    signs = [finding.sign for finding in dry if finding.sign is not None]
+    cured = any(term.kind in ("resolved",) for term in near)
+    earlier = any(term.kind == "work" and term.is_past for term in near)
+    was_wet = any(f.sign is not None and f.sign.kind == "leak" and f.sign.is_past for f in findings)
+    since = any(sign.is_since for sign in signs)
+    was = bool(wet) and all(finding.sign is not None and finding.sign.was for finding in wet)
+    if signs and (since or earlier or was_wet or cured or was):
+        return "resolved", dry
+    return "absent", dry
+
+
+def _open_polarity(reading: Reading, findings: list[Finding]) -> tuple[str, list[Finding]]:
+    """Neither wet nor dry: cured, or uncertain; nothing where the cover was only taken off for other work."""
+    sentences = {f.mention.sentence for f in findings if f.mention}
+    near = [term for term in reading.terms if term.sentence in sentences]
+    if any(term.kind == "resolved" for term in near):
+        return "resolved", findings
+    signed = any(finding.sign is not None or (finding.mention and finding.mention.is_guess) for finding in findings)
+    if not signed and any(term.kind == "access" for term in near):
+        return "", []
+    return "uncertain", findings
+
+
+def _statement(reading: Reading, component: str, polarity: str, findings: list[Finding]) -> Statement:
+    """The statement with its span, location, class and confidence."""
+    parts = [term for finding in findings for term in (finding.mention, finding.sign) if term is not None]
+    start, end = min(term.start for term in parts), max(term.end for term in parts)
+    clauses = {term.clause for term in parts}
+    statement = Statement(component, polarity, start, end)
+    if component in COVERS:
+        statement.location = _spots(reading, clauses)
+    elif component == "other_oil_leak" or component == "other_fluid":
+        mention = next(finding.mention for finding in findings if finding.mention is not None)
+        statement.location = reading.text[mention.start : mention.end]
+    if polarity == "present":
+        classes = [finding.sign.value for finding in findings if finding.sign and finding.sign.kind == "leak"]
+        statement.leak_class = max(classes, default="") or None
+    statement.confidence = _confidence(findings, polarity, len(clauses))
+    return statement
+
+
+def _confidence(findings: list[Finding], polarity: str, clauses: int) -> float:
+    """How sure the reading is."""
+    sure = SURE
+    if clauses > 1:
+        sure -= LESS["other clause"]
+    if all(finding.sign is None for finding in findings):
+        sure -= LESS["no sign"]
+    if any(finding.sign and finding.sign.kind == "dry" and finding.sign.value == "weak" for finding in findings):
+        sure -= LESS["weak word"]
+    if polarity == "uncertain":
+        sure -= LESS["guess"]
+    return round(sure, 2)
+
+
+def _spots(reading: Reading, clauses: set[int]) -> str:
+    """Where on the cover, in the words of the note."""
+    spots = [term for term in reading.terms if term.kind in ("spot", "side") and term.clause in clauses]
+    if not spots:
+        return ""
+    first = spots[0]
+    last = first
+    for term in spots[1:]:
+        if term.clause == first.clause and term.first - last.last <= 3:
+            last = term
+    return reading.text[first.start : last.end]
+
+
+def _unplaced(reading: Reading, findings: list[Finding]) -> Statement | None:
+    """A leak of which no known component is named: another oil leak, with its place where the words give one."""
+    signed = [finding for finding in findings if finding.sign is not None]
+    wet = [finding for finding in signed if _is_wet(finding)]
+    denied = [finding for finding in signed if finding.sign and finding.sign.kind == "leak" and finding.sign.is_negated]
+    unsure = [
+        f for f in signed if f.sign and f.sign.kind == "leak" and (f.sign.is_guess or f.sign.is_asked or f.sign.is_past)
+    ]
+    for polarity, deciding in (("present", wet), ("absent", denied), ("uncertain", unsure)):
+        if deciding:
+            sign = deciding[0].sign
+            assert sign is not None
+            return _unplaced_statement(reading, polarity, sign)
+    return None
+
+
+def _unplaced_statement(reading: Reading, polarity: str, sign: Term) -> Statement | None:
+    """The statement of a leak whose component is not named."""
+    is_oil = _says_oil(reading, sign)
+    if not is_oil and (polarity != "present" or _is_of_body(reading, sign)):
+        return None
+    statement = Statement("other_oil_leak", polarity, sign.start, sign.end)
+    statement.location, statement.end = _place_words(reading, sign)
+    if polarity == "present":
+        statement.leak_class = sign.value or None
+    statement.confidence = round(SURE - LESS["no place"] - (0.0 if is_oil else LESS["no sign"]), 2)
+    return statement
+
+
+def _says_oil(reading: Reading, sign: Term) -> bool:
+    """Whether the leak is said to be of oil."""
+    if any(reading.tokens[at].word == "oil" for at in range(sign.first, sign.last + 1)):
+        return True
+    return any(term.kind == "oil" and term.clause == sign.clause for term in reading.terms)
+
+
+def _is_of_body(reading: Reading, sign: Term) -> bool:
+    """Whether the clause is about the body or something else that holds no oil."""
+    return any(term.kind in ("plain", "other_cover") and term.clause == sign.clause for term in reading.terms)
+
+
+_TRAILING = re.compile(r"[\s,.;:()\-]+$")
+
+
+def _place_words(reading: Reading, sign: Term) -> tuple[str, int]:
+    """The words that say where: those after the preposition, to the end of the clause; and where they end."""
+    clause = [term for term in reading.terms if term.clause == sign.clause and term.first > sign.last]
+    lead = next((term for term in clause if term.kind in ("from", "near", "on")), None)
+    if lead is None:
+        site = next((term for term in clause if term.kind in ("site", "spot", "side")), None)
+        return (reading.text[site.start : site.end], site.end) if site else ("", sign.end)
+    words = []
+    for token in reading.tokens[lead.last + 1 : lead.last + 7]:
+        if token.word.startswith("<") and token.word != "<n>":
+            break
+        words.append(token)
+    if not words:
+        return "", sign.end
+    text = _TRAILING.sub("", reading.text[words[0].start : words[-1].end])
+    return text, words[0].start + len(text)
+
+
+def _without_unplaced(statements: list[Statement]) -> list[Statement]:
+    """Leave out a leak without a component where a component is said to leak, or may: it is the same leak."""
+    named = [
+        s for s in statements if not _is_loose(s) and s.component in OILY and s.polarity in ("present", "uncertain")
+    ]
+    denied = [
+        s for s in statements if not _is_loose(s) and s.component in OILY and s.polarity in ("absent", "resolved")
+    ]
+    return [
+        statement
+        for statement in statements
+        if not (_is_loose(statement) and (named or (denied and statement.polarity != "present")))
+    ]
+
+
+def _is_loose(statement: Statement) -> bool:
+    """Whether the reading found no component."""
+    return statement.component == "other_oil_leak" and statement.confidence <= SURE - LESS["no place"]
+
+
+def _with_symptoms(reading: Reading, statements: list[Statement]) -> list[Statement]:
+    """Write symptoms on the oil statement they go with; a symptom alone makes the cover suspect."""
+    symptoms = [
+        term
+        for term in reading.terms
+        if term.kind == "symptom" and term.value != "exhaust_smoke" and not term.is_negated
+    ]
+    if not symptoms:
+        return statements
+    names = list(dict.fromkeys(term.value for term in symptoms))
+    oily = [statement for statement in statements if statement.component in OILY]
+    if oily:
+        best = min(oily, key=lambda statement: ("present", "uncertain", "absent", "resolved").index(statement.polarity))
+        best.symptoms = names
+        return statements
+    start, end = min(term.start for term in symptoms), max(term.end for term in symptoms)
+    suspect = [name for name in names if name != "low_oil"]
+    component = "cover_gasket" if suspect and not statements else "none"
+    alone = Statement(component, "uncertain", start, end, symptoms=names)
+    alone.confidence = round(SURE - LESS["no place"] - LESS["guess"], 2)
+    return [*statements, alone]

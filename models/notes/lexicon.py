@@ -1,0 +1,109 @@
+"""The words of the trade, read once from `lexicon.toml`: spellings to words, and phrases of words to terms."""
+
+import tomllib
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from itertools import product
+from typing import Any
+
+from models.notes.spelling import Speller
+
+NUMBER = "<n>"
+"""Stands for any number in a phrase."""
+
+FUZZY_KINDS = ("mention", "leak", "fluid")
+"""Kinds whose phrases' words are also found when misspelt, beside all of `[words]`."""
+
+END = ""
+"""The key of a phrase's meaning in the tree of phrases; no word is empty."""
+
+PhraseTree = dict[str, Any]
+"""Word to the tree of what may follow it; under `END` the (kind, value) of the phrase that ends there."""
+
+
+@dataclass(frozen=True)
+class Lexicon:
+    """Spellings and phrases, ready to look up.
+
+    Attributes:
+        spellings: Every way a word is written to the word or words it stands for.
+        phrases: Tree of phrases.
+        plain_words: Small words that qualify nothing.
+        speller: Finds the word behind a misspelling.
+    """
+
+    spellings: dict[str, tuple[str, ...]]
+    phrases: PhraseTree
+    plain_words: frozenset[str]
+    speller: Speller
+
+    def words_of(self, spelling: str) -> tuple[str, ...]:
+        """The word or words a spelling stands for: itself where nothing is known of it."""
+        known = self.spellings.get(spelling)
+        if known is None:
+            corrected = self.speller.correct(spelling)
+            known = self.spellings.get(corrected, (corrected,))
+        return known
+
+
+@cache
+def lexicon() -> Lexicon:
+    """Read the lexicon that comes with the package."""
+    package = files("models.notes")
+    content = tomllib.loads((package / "lexicon.toml").read_text(encoding="utf-8"))
+    ordinary = (package / "not_misspelt.txt").read_text(encoding="utf-8").split()
+    return compile_lexicon(content, not_misspelt=ordinary)
+
+
+def compile_lexicon(content: dict[str, Any], *, not_misspelt: list[str]) -> Lexicon:
+    """Make the lookups from the parsed file.
+
+    Args:
+        content: `plain_words`, `words` and `terms` as `lexicon.toml` describes them.
+        not_misspelt: Real words close to the lexicon's that are never taken for a misspelling.
+    """
+    plain_words = frozenset(content["plain_words"].split())
+    spellings = _spellings(content["words"])
+    phrases: PhraseTree = {}
+    vocabulary = set(spellings) | plain_words | set(not_misspelt)
+    targets = set(spellings)
+    for term in content["terms"]:
+        meaning = (term["kind"], term.get("value", ""))
+        for phrase in term["phrases"]:
+            for words in _variants(phrase, spellings):
+                _plant(phrases, words, meaning)
+                vocabulary.update(words)
+                if term["kind"] in FUZZY_KINDS:
+                    targets.update(words)
+    return Lexicon(spellings, phrases, plain_words, Speller(targets, vocabulary))
+
+
+def _spellings(words: dict[str, list[str]]) -> dict[str, tuple[str, ...]]:
+    """Each spelling, and each word itself, to the words it stands for."""
+    table = {word: (word,) for word in words if " " not in word}
+    for word, others in words.items():
+        table.update({other: tuple(word.split()) for other in others})
+    return table
+
+
+def _variants(phrase: str, spellings: dict[str, tuple[str, ...]]) -> list[list[str]]:
+    """Every run of words a phrase allows, in the words the text is reduced to."""
+    slots = [_choices(slot) for slot in phrase.split()]
+    return [
+        [word for choice in choices if choice for word in spellings.get(choice, (choice,))]
+        for choices in product(*slots)
+    ]
+
+
+def _choices(slot: str) -> list[str]:
+    """The words one slot allows; an empty one where it may be left out."""
+    words = slot.removesuffix("?").split("|")
+    return [*words, ""] if slot.endswith("?") else words
+
+
+def _plant(tree: PhraseTree, words: list[str], meaning: tuple[str, str]) -> None:
+    """Add a phrase to the tree; the first meaning given to a phrase stands."""
+    for word in words:
+        tree = tree.setdefault(word, {})
+    tree.setdefault(END, meaning)

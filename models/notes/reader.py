@@ -1,0 +1,80 @@
+"""Words to statements: what each note says of the cover joint, of other leaks, and how sure the reading is."""
+
+from collections.abc import Sequence
+
+import polars as pl
+
+from models.notes.binding import bind
+from models.notes.deciding import Reading, Statement, decide
+from models.notes.lexicon import lexicon
+from models.notes.scope import mark_scopes
+from models.notes.settling import settle
+from models.notes.terms import find_terms
+from models.notes.tokens import tokenise
+
+COLUMNS: dict[str, pl.DataType] = {
+    "component": pl.String(),
+    "polarity": pl.String(),
+    "position": pl.String(),
+    "location": pl.String(),
+    "leak_class": pl.String(),
+    "symptoms": pl.String(),
+    "span_start": pl.Int64(),
+    "span_end": pl.Int64(),
+    "span_text": pl.String(),
+    "confidence": pl.Float64(),
+}
+"""Columns of a statement as `read_notes` returns them, after `text_index`."""
+
+NOTHING_SAID = 0.9
+"""Confidence that a text without any statement says nothing of a leak."""
+
+
+def read_text(text: str) -> list[Statement]:
+    """The statements of one text, in its order; one of component `none` where it says nothing of a leak."""
+    words = lexicon()
+    tokens = tokenise(text, words)
+    terms = settle(find_terms(tokens, words), tokens, text)
+    mark_scopes(terms)
+    statements = decide(Reading(text, tokens, terms), bind(terms))
+    return statements or [Statement("none", "uncertain", 0, 0, confidence=NOTHING_SAID)]
+
+
+def read_notes(texts: pl.Series | Sequence[str]) -> pl.DataFrame:
+    """Read notes into statements.
+
+    Args:
+        texts: Notes or complaints, in any case and spelling; a null counts as empty.
+
+    Returns:
+        One row per statement, in the order of the texts and of their words; at least one per text. Columns
+        `text_index` (UInt32, place of the text in `texts`), `component` (cover_gasket, plug_tube_seal,
+        other_oil_leak, other_fluid, none), `polarity` (present, absent, resolved, uncertain), `position` (side words:
+        left, right, both or ''), `location` (where on the cover, or place of another leak), `leak_class` (I, II, III
+        or null), `symptoms` (';' between them), `span_start` and `span_end` (characters of the original text),
+        `span_text` (those characters), `confidence` (0 to 1). Repeated texts are read once.
+    """
+    series = texts if isinstance(texts, pl.Series) else pl.Series(list(texts), dtype=pl.String)
+    rows = pl.DataFrame({"text": series.cast(pl.String).fill_null("")}).with_row_index("text_index")
+    distinct = rows["text"].unique(maintain_order=True)
+    read = [(text, number, *_row(text, said)) for text in distinct for number, said in enumerate(read_text(text))]
+    schema = {"text": pl.String(), "number": pl.UInt32(), **COLUMNS}
+    statements = pl.DataFrame(read, schema=schema, orient="row")
+    joined = rows.join(statements, on="text", how="inner").sort("text_index", "number")
+    return joined.select("text_index", *COLUMNS)
+
+
+def _row(text: str, said: Statement) -> tuple[object, ...]:
+    """A statement as a row of `COLUMNS`."""
+    return (
+        said.component,
+        said.polarity,
+        said.position,
+        said.location,
+        said.leak_class,
+        ";".join(said.symptoms),
+        said.start,
+        said.end,
+        text[said.start : said.end],
+        said.confidence,
+    )

@@ -1,0 +1,188 @@
+"""How far each cue reaches: what is negated, guessed, asked for, earlier, back again or told by somebody else.
+
+After ConText (Harkema, Dowling, Thornblade and Chapman, J. Biomed. Inform. 2009; 42:839): a cue acts on the terms after
+it, or before it, up to the end of its clause or a word that ends its reach.
+"""
+
+from collections.abc import Callable, Iterator
+
+from models.notes.terms import Term
+
+SIGNS = frozenset({"leak", "dry"})
+"""What is said of a component: that it leaks, or that it is dry."""
+NEGATABLE = SIGNS | {"symptom", "damage", "plugs", "coils"}
+GUESSABLE = SIGNS | {"mention"}
+
+MAX_NEGATION_TOKENS = 8
+"""A negation this many words before a sign no longer belongs to it."""
+
+_ENDS_NEGATION = frozenset({"contrast", "work", "negation", "turn", "recurrence", "report", "onto"})
+_ENDS_GUESS = frozenset({"contrast", "turn", "work"})
+
+
+def mark_scopes(terms: list[Term]) -> None:
+    """Set the marks of every sign and mention that a cue reaches."""
+    clauses = _by_clause(terms)
+    for index, term in enumerate(terms):
+        mark = _MARKERS.get(term.kind)
+        if mark is not None:
+            mark(terms, index)
+    for clause in clauses:
+        _mark_time(clause)
+
+
+def _by_clause(terms: list[Term]) -> list[list[Term]]:
+    """The terms of each clause that has any."""
+    clauses: list[list[Term]] = []
+    for term in terms:
+        if not clauses or clauses[-1][0].clause != term.clause:
+            clauses.append([])
+        clauses[-1].append(term)
+    return clauses
+
+
+def _after(terms: list[Term], index: int, stops: frozenset[str]) -> Iterator[Term]:
+    """The terms after a cue, to the end of its clause or its reach."""
+    cue = terms[index]
+    for term in terms[index + 1 :]:
+        if term.clause != cue.clause or term.kind in stops:
+            return
+        yield term
+
+
+def _negate(terms: list[Term], index: int) -> None:
+    """Negate the first sign after the cue and those joined to it; or refute the component right after "not"."""
+    cue = terms[index]
+    reached = None
+    last = cue.last
+    for term in _after(terms, index, _ENDS_NEGATION):
+        if term.first - last > MAX_NEGATION_TOKENS:
+            break
+        if term.kind == "mention" and reached is None and cue.value == "not":
+            term.is_negated = True
+            if not _is_joined(terms, term):
+                return
+            reached = term
+            continue
+        if term.kind in NEGATABLE:
+            if reached is not None and not _continues(terms, reached, term):
+                return
+            term.is_negated = not term.is_negated
+            reached = term
+        elif term.kind == "mention" and reached is not None and reached.kind == "mention":
+            term.is_negated = True
+        elif term.kind == "guess":
+            return
+        last = term.last
+    if reached is None and cue.value == "no":
+        _negate_before(terms, index)
+
+
+def _is_joined(terms: list[Term], term: Term) -> bool:
+    """Whether "or" or a slash follows a term in its clause."""
+    at = terms.index(term)
+    return at + 1 < len(terms) and terms[at + 1].kind == "join" and terms[at + 1].clause == term.clause
+
+
+def _continues(terms: list[Term], reached: Term, term: Term) -> bool:
+    """Whether a second sign is joined to a negated one: "no leaks or drips", not "no leaks, cover wet"."""
+    between = terms[terms.index(reached) + 1 : terms.index(term)]
+    return reached.kind == term.kind and all(other.kind == "join" for other in between)
+
+
+def _negate_before(terms: list[Term], index: int) -> None:
+    """Negate the signs before the cue in its sentence, or in the question it answers: "leaks: none"."""
+    cue = terms[index]
+    for term in reversed(terms[:index]):
+        if term.sentence < cue.sentence - 1 or term.kind in ("contrast", "work"):
+            return
+        if term.sentence == cue.sentence - 1 and not (term.is_guess or term.is_asked):
+            return
+        if term.kind == "leak":
+            term.is_negated = True
+            term.is_guess = term.is_asked = False
+            return
+        if term.kind == "dry":
+            return
+
+
+def _guess(terms: list[Term], index: int) -> None:
+    """Make what follows a guess; what stands before it, where nothing follows."""
+    cue = terms[index]
+    reached = [term for term in _after(terms, index, _ENDS_GUESS) if term.kind in GUESSABLE]
+    if not reached:
+        _guess_before(terms, index)
+    for term in reached:
+        if term.kind == "dry":
+            continue
+        term.is_guess = True
+        term.was = term.was or cue.value == "past"
+
+
+def _guess_before(terms: list[Term], index: int) -> None:
+    """Make what stands before the cue in its clause a guess: "rocker cover leak suspected", "rocker cover?"."""
+    cue = terms[index]
+    for term in reversed(terms[:index]):
+        if term.clause != cue.clause or term.kind in ("contrast", "turn"):
+            return
+        if term.kind in GUESSABLE and term.kind != "dry":
+            term.is_guess = True
+
+
+def _ask(terms: list[Term], index: int) -> None:
+    """What is asked for is not said to be so."""
+    for term in _after(terms, index, _ENDS_GUESS | {"report"}):
+        if term.kind in GUESSABLE:
+            term.is_asked = True
+
+
+def _look(terms: list[Term], index: int) -> None:
+    """A look "for leaks" says nothing of what it found; a look at a component does not touch what is said of it."""
+    looked_for = terms[index]
+    for term in _after(terms, index, _ENDS_GUESS | {"negation", "after_negation"}):
+        if term.kind == "for":
+            looked_for = term
+        elif term.kind == "leak" and looked_for.kind == "for":
+            term.is_asked = True
+
+
+def _suppose(terms: list[Term], index: int) -> None:
+    """A condition: "if leaking, replace"."""
+    for term in _after(terms, index, frozenset({"contrast"})):
+        if term.kind == "leak":
+            term.is_asked = True
+
+
+def _tell(terms: list[Term], index: int) -> None:
+    """What somebody else reported: it stands until a look says otherwise."""
+    cue = terms[index]
+    reached = [term for term in _after(terms, index, frozenset({"turn", "looked"})) if term.kind in SIGNS]
+    before = [term for term in terms[:index] if term.clause == cue.clause and term.kind in SIGNS]
+    for term in reached or before:
+        term.is_reported = True
+
+
+_MARKERS: dict[str, Callable[[list[Term], int], None]] = {
+    "negation": _negate,
+    "after_negation": _negate_before,
+    "hedge": _guess,
+    "after_hedge": _guess_before,
+    "request": _ask,
+    "looked": _look,
+    "condition": _suppose,
+    "report": _tell,
+}
+
+
+def _mark_time(clause: list[Term]) -> None:
+    """Mark what a clause says of an earlier time, of the time since a repair, or of coming back."""
+    kinds = {term.kind for term in clause}
+    is_again, is_since = "recurrence" in kinds, "since" in kinds
+    is_past = "history" in kinds and not is_again
+    for term in clause:
+        term.is_again = is_again
+        term.is_since = is_since
+        if term.kind == "work":
+            term.is_past = is_past or is_since or ("history" in kinds)
+        elif term.kind == "leak":
+            term.is_past = is_past and not is_since and not term.is_negated

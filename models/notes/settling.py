@@ -1,0 +1,234 @@
+"""Settle what the words with two meanings stand for in this text: oil, fluids, plugs, coils, a bare cover, sides.
+
+"Oil" is a leak where it is somewhere it should not be; "coolant" is a component where it leaks; oil on the plugs is the
+plug-tube seal's; "LH dry, RH weeping" names the cover mentioned before.
+"""
+
+from collections.abc import Sequence
+
+from models.notes.scope import SIGNS
+from models.notes.terms import Term
+from models.notes.tokens import Token
+
+MAX_BESIDE_TOKENS = 4
+"""Two terms further apart are not said of one another without a verb."""
+
+COVERS = frozenset({"cover_gasket", "plug_tube_seal"})
+_PREPOSITIONS = frozenset({"near", "on", "onto", "from"})
+_WEAK_MENTIONS = frozenset({"weak_cover", "bare_cover"})
+
+
+def settle(terms: list[Term], tokens: Sequence[Token], text: str) -> list[Term]:
+    """The terms with every word of two meanings given the one it has here."""
+    terms = _split_mixed(terms, tokens)
+    _settle_plugs(terms)
+    terms = _settle_oil(terms, tokens)
+    terms = _settle_coils(terms, tokens)
+    terms = _join_signs(terms)
+    terms = _settle_mentions(terms, text)
+    return _settle_sides(terms, tokens)
+
+
+def _clause_of(terms: list[Term], term: Term) -> list[Term]:
+    """The other terms of a term's clause."""
+    return [other for other in terms if other.clause == term.clause and other is not term]
+
+
+def _split_mixed(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
+    """Oil in the coolant, or coolant in the oil, is a leak of another fluid."""
+    settled: list[Term] = []
+    for term in terms:
+        if term.kind != "oil_in":
+            settled.append(term)
+            continue
+        sign = _like(term, "leak", "", tokens, term.first, term.last - 1)
+        settled += [sign, _like(term, "mention", "other_fluid", tokens, term.last, term.last)]
+    return settled
+
+
+def _like(term: Term, kind: str, value: str, tokens: Sequence[Token], first: int, last: int) -> Term:
+    """A term in the same clause as another."""
+    made = Term(kind, value, tokens, first, last)
+    made.sentence, made.clause = term.sentence, term.clause
+    return made
+
+
+def _settle_plugs(terms: list[Term]) -> None:
+    """Plugs or wells with oil on or in them speak of the plug-tube seal."""
+    for at, term in enumerate(terms):
+        if term.kind == "plugs" and _is_oily(terms, at):
+            term.kind, term.value = "mention", "plug_tube_seal"
+
+
+def _is_oily(terms: list[Term], at: int) -> bool:
+    """Whether a leak or oil is said of a term right before or after it."""
+    term = terms[at]
+    for other in reversed(terms[max(0, at - 3) : at]):
+        if other.kind in ("oil", "leak"):
+            return other.clause == term.clause and term.first - other.last <= MAX_BESIDE_TOKENS
+        if other.kind not in ("on", "near", "onto", "spot", "plugs", "coils", "join"):
+            break
+    for other in terms[at + 1 : at + 4]:
+        if other.kind in ("oil", "leak"):
+            return other.clause == term.clause and other.first - term.last <= MAX_BESIDE_TOKENS
+        if other.kind not in ("negation", "with", "on", "spot", "plugs", "coils", "join"):
+            break
+    return False
+
+
+def _settle_oil(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
+    """Oil where it should not be is a leak; beside another leak sign it adds nothing, elsewhere it is no sign."""
+    settled: list[Term] = []
+    for at, term in enumerate(terms):
+        if term.kind != "oil":
+            settled.append(term)
+        elif _is_out_of_place(terms, at):
+            term.kind, term.value = "leak", ""
+            settled.append(term)
+        elif any(other.kind == "leak" for other in _clause_of(terms, term)):
+            settled.append(term)
+    return settled
+
+
+def _is_out_of_place(terms: list[Term], at: int) -> bool:
+    """Whether oil is said to be at, on or from something it should not be on."""
+    term = terms[at]
+    if any(other.kind == "leak" for other in _clause_of(terms, term)):
+        return False
+    follows = [other for other in terms[at + 1 : at + 4] if other.clause == term.clause]
+    if at and terms[at - 1].kind == "negation" and terms[at - 1].clause == term.clause and not _is_inside(follows):
+        return True
+    if not follows:
+        return False
+    first = follows[0]
+    if first.kind in _PREPOSITIONS:
+        return len(follows) > 1 and not _is_inside(follows)
+    return first.kind in ("mention", "site") and first.first - term.last <= 2
+
+
+def _is_inside(follows: list[Term]) -> bool:
+    """Whether oil is said to be in the sump or gearbox, where it belongs."""
+    inside = len(follows) > 1 and follows[0].kind == "near" and follows[0].value == "in"
+    return inside and follows[1].value not in COVERS and follows[1].kind in ("mention", "site")
+
+
+def _settle_coils(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
+    """Oil on the coils, where nothing says where it came from, is a symptom."""
+    settled = list(terms)
+    for at, term in enumerate(terms):
+        if term.kind != "coils" or not _is_oily(terms, at):
+            continue
+        same = [other for other in terms if other.sentence == term.sentence]
+        if any(other.kind == "mention" and other.value in COVERS for other in same):
+            continue
+        sign = min(
+            (other for other in _clause_of(terms, term) if other.kind == "leak"),
+            key=lambda other: abs(other.first - term.first),
+        )
+        first, last = min(sign.first, term.first), max(sign.last, term.last)
+        settled[settled.index(sign)] = _like(term, "symptom", "oil_on_coils", tokens, first, last)
+    return settled
+
+
+def _join_signs(terms: list[Term]) -> list[Term]:
+    """Two leak words joined are one sign, as heavy as the heavier: "wet and dripping"."""
+    settled: list[Term] = []
+    for at, term in enumerate(terms):
+        before = settled[-1] if settled else None
+        if term.kind != "leak" or before is None:
+            settled.append(term)
+            continue
+        joined = before.kind == "join" and len(settled) > 1
+        sign = settled[-2] if joined else before
+        if sign.kind == "leak" and sign.sentence == term.sentence and term.first - sign.last <= 2:
+            if joined:
+                settled.pop()
+            sign.value = max(sign.value, term.value)
+            sign.last, sign.end = term.last, term.end
+            for other in terms[at + 1 :]:
+                if other.clause == term.clause:
+                    other.clause = sign.clause
+        else:
+            settled.append(term)
+    return settled
+
+
+def _settle_mentions(terms: list[Term], text: str) -> list[Term]:
+    """Give each component its name in the tables, and drop those that the text does not bear out."""
+    is_side_valve = any(term.kind == "side_valve" for term in terms)
+    has_cover = False
+    settled: list[Term] = []
+    for term in terms:
+        if term.kind == "fluid":
+            term = _fluid(terms, term)
+        elif term.kind == "mention":
+            named = _component(term, text, is_side_valve=is_side_valve)
+            if term.value in _WEAK_MENTIONS and not has_cover and not _is_borne_out(terms, term):
+                continue
+            term.value = named
+            has_cover = has_cover or named == "cover_gasket"
+        settled.append(term)
+    return settled
+
+
+def _fluid(terms: list[Term], term: Term) -> Term:
+    """A fluid is a component where a leak is said of it."""
+    beside = [other for other in _clause_of(terms, term) if other.kind in SIGNS]
+    if any(min(abs(other.first - term.last), abs(term.first - other.last)) <= MAX_BESIDE_TOKENS for other in beside):
+        term.kind, term.value = "mention", "other_fluid"
+    return term
+
+
+def _component(term: Term, text: str, *, is_side_valve: bool) -> str:
+    """The component a mention stands for."""
+    if term.value == "tappet_on_block":
+        return "other_oil_leak"
+    if term.value in _WEAK_MENTIONS or term.value == "cover_gasket":
+        words = text[term.start : term.end].lower()
+        of_block = is_side_valve and ("tappet" in words or "valve" in words)
+        return "other_oil_leak" if of_block else "cover_gasket"
+    return term.value
+
+
+def _is_borne_out(terms: list[Term], term: Term) -> bool:
+    """Whether a bare "rocker" or "cover" is spoken of as something that leaks, is dry or is renewed for a leak."""
+    return any(other.kind in SIGNS and abs(other.sentence - term.sentence) <= 1 for other in terms)
+
+
+def _settle_sides(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
+    """Write each side on the component beside it; a side that stands alone names the cover mentioned before again."""
+    settled: list[Term] = []
+    for at, term in enumerate(terms):
+        settled.append(term)
+        if term.kind != "side":
+            continue
+        mention = _beside(terms, at)
+        if mention is not None:
+            mention.side = "both" if mention.side not in ("", term.value) else term.value
+            continue
+        cover = next(
+            (other for other in reversed(terms[:at]) if other.kind == "mention" and other.value in COVERS), None
+        )
+        if cover is not None:
+            settled[-1] = _like(term, "mention", cover.value, tokens, term.first, term.last)
+            settled[-1].side = term.value
+    return settled
+
+
+def _beside(terms: list[Term], at: int) -> Term | None:
+    """The component a side belongs to: the next one, or the one before where no sign of the side's own follows."""
+    side = terms[at]
+    for other in terms[at + 1 :]:
+        if other.clause != side.clause or other.first - side.last > MAX_BESIDE_TOKENS or other.kind in SIGNS:
+            break
+        if other.kind == "mention":
+            return other
+    own_sign = any(other.kind in SIGNS and other.clause == side.clause for other in terms[at + 1 :])
+    for other in reversed(terms[:at]):
+        if other.sentence != side.sentence or (other.clause != side.clause and own_sign):
+            break
+        if other.kind in SIGNS and own_sign:
+            break
+        if other.kind == "mention":
+            return other
+    return None

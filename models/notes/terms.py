@@ -1,0 +1,148 @@
+"""Find the lexicon's terms in a text, longest phrase first, and say in which sentence and clause each stands."""
+
+from collections.abc import Sequence
+
+from models.notes.lexicon import END, NUMBER, Lexicon, PhraseTree
+from models.notes.tokens import DOUBT, PAUSE, QUESTION, STOP, Token
+
+MIN_TRUNCATED_LETTERS = 1
+"""A last word cut off by the field's width is completed from this many letters on, after a word that begins a phrase."""
+
+
+class Term:
+    """A phrase of the lexicon found in a text: `text[start:end]`, tokens `first` to `last`.
+
+    The marks below are set by the rules of `models.notes.scope`.
+
+    Attributes:
+        kind: What it means to the rules.
+        value: Its shade: component of a mention, leak class of a leak, and so on.
+        sentence: Number of its sentence in the text.
+        clause: Number of its clause in the text.
+        is_negated: Said not to be so.
+        is_guess: Said to be possible only, or asked for.
+        is_asked: Asked for.
+        is_past: Said of an earlier time.
+        was: Said in the past tense.
+        is_again: Said to have come back or to go on.
+        is_reported: Said by somebody else.
+        is_since: Said of the time since an earlier repair.
+        is_landing: A place oil lands on, not where it comes from.
+        side: Side words beside it: 'left', 'right', 'both' or ''.
+    """
+
+    __slots__ = (
+        "clause",
+        "end",
+        "first",
+        "is_again",
+        "is_asked",
+        "is_guess",
+        "is_landing",
+        "is_negated",
+        "is_past",
+        "is_reported",
+        "is_since",
+        "kind",
+        "last",
+        "sentence",
+        "side",
+        "start",
+        "value",
+        "was",
+    )
+
+    def __init__(self, kind: str, value: str, tokens: Sequence[Token], first: int, last: int) -> None:
+        self.kind, self.value, self.first, self.last = kind, value, first, last
+        self.start, self.end = tokens[first].start, tokens[last].end
+        self.sentence = self.clause = 0
+        self.side = ""
+        self.is_negated = self.is_guess = self.is_asked = self.is_past = self.was = False
+        self.is_again = self.is_reported = self.is_since = self.is_landing = False
+
+    def __repr__(self) -> str:
+        return f"Term({self.kind}:{self.value} {self.first}-{self.last} clause {self.clause})"
+
+
+def find_terms(tokens: list[Token], lexicon: Lexicon) -> list[Term]:
+    """The terms of a text in order, with their sentence and clause."""
+    terms: list[Term] = []
+    sentence = clause = at = 0
+    while at < len(tokens):
+        word = tokens[at].word
+        if word in (STOP, QUESTION):
+            if word == QUESTION:
+                terms.append(_placed(Term("after_hedge", "", tokens, at, at), sentence, clause))
+            sentence, clause, at = sentence + 1, clause + 1, at + 1
+            continue
+        if word == PAUSE:
+            clause, at = clause + 1, at + 1
+            continue
+        term = _term_at(tokens, at, terms, lexicon)
+        if term is None:
+            at += 1
+            continue
+        if term.kind == "contrast":
+            clause += 1
+        terms.append(_placed(term, sentence, clause))
+        at = term.last + 1
+    return terms
+
+
+def _placed(term: Term, sentence: int, clause: int) -> Term:
+    """Write the place of a term on it."""
+    term.sentence, term.clause = sentence, clause
+    return term
+
+
+def _term_at(tokens: list[Token], at: int, before: list[Term], lexicon: Lexicon) -> Term | None:
+    """The longest term that begins at a token, if any."""
+    word = tokens[at].word
+    if word == DOUBT:
+        return Term("hedge", "", tokens, at, at)
+    tree = lexicon.phrases.get(word)
+    found = _longest(tokens, at, tree) if tree is not None else None
+    if found is not None:
+        (kind, value), last = found
+        return Term(kind, value, tokens, at, last)
+    if word == "cover":
+        return Term(*_bare_cover(tokens, at, before, lexicon), tokens, at, at)
+    return None
+
+
+def _longest(tokens: list[Token], at: int, tree: PhraseTree) -> tuple[tuple[str, str], int] | None:
+    """The meaning of the longest phrase from a token on, and its last token."""
+    found = (tree[END], at) if END in tree else None
+    for here in range(at + 1, len(tokens)):
+        token = tokens[here]
+        follower = tree.get(token.word)
+        if follower is None:
+            if here == len(tokens) - 1 and token.word[0].isalpha():
+                return _completed(token.word, tree, here) or found
+            break
+        tree = follower
+        if END in tree:
+            found = (tree[END], here)
+    return found
+
+
+def _completed(word: str, tree: PhraseTree, here: int) -> tuple[tuple[str, str], int] | None:
+    """The phrase that a last word, cut off by the width of the field, was to complete."""
+    for follower, meaning in tree.items():
+        if follower != END and follower.startswith(word) and END in meaning and meaning[END][0] == "mention":
+            return meaning[END], here
+    return None
+
+
+def _bare_cover(tokens: list[Token], at: int, before: list[Term], lexicon: Lexicon) -> tuple[str, str]:
+    """Whose cover "cover" alone is: of the rocker, unless an unknown word before it says otherwise."""
+    if at == 0:
+        return "mention", "bare_cover"
+    word = tokens[at - 1].word
+    is_named = word[0].isalpha() and word not in lexicon.plain_words and not (before and before[-1].last == at - 1)
+    return ("other_cover", "") if is_named else ("mention", "bare_cover")
+
+
+def number_of(word: str) -> bool:
+    """Whether a token is a number."""
+    return word == NUMBER

@@ -1,0 +1,124 @@
+"""Cut a text into words, numbers and stops, each with its place in the original."""
+
+import re
+from typing import NamedTuple
+
+from models.notes.lexicon import NUMBER, Lexicon
+
+STOP = "<stop>"
+"""Ends a sentence."""
+PAUSE = "<pause>"
+"""Ends a clause: comma, colon, bracket, dash."""
+DOUBT = "<doubt>"
+"""A question mark before a word: what follows is a guess."""
+QUESTION = "<question>"
+"""A question mark after words: what stands before is a guess."""
+
+_SAME_LENGTH = str.maketrans(
+    {
+        "’": "'",
+        "‘": "'",
+        "`": "'",
+        "–": "-",
+        "—": "-",
+        "−": "-",
+        "\u00a0": " ",
+        "\t": " ",
+        "\r": "\n",
+        "“": '"',
+        "”": '"',
+    }
+)
+"""Typographic forms to plain ones, one character for one, so that places in the text stay true."""
+
+_TOKEN = re.compile(
+    r"(?P<word>[a-z](?:/[a-z]+)+(?![a-z])|[a-z](?:\.[a-z])+\b\.?|(?:w/)|[a-z]+(?:'[a-z]+)?)"
+    r"|(?P<number>\#?\d+(?:[.,/:]\d+)*(?:st|nd|rd|th)?(?![a-z0-9])|\#?\d+)"
+    r"|(?P<stop>\.{2,}|[.;!\n|]+)"
+    r"|(?P<question>\?+)"
+    r"|(?P<pause>,|:|[()\[\]\"*=>]|(?<=\s)-+|-+(?=\s))"
+    r"|(?P<sign>[&+@/])"
+)
+
+_SHORTENED = frozenset(
+    "cyl cyls no nos approx eng rkr cvr gskt gkt lh rh incl temp hyd vac cov r l gask poss prob pos prev cust drv est int ext vlv"
+    " rr frt fr repl chk insp adv rec req reqd".split()
+)
+"""Shortened words after which a full stop does not end the sentence."""
+
+
+class Token(NamedTuple):
+    """A word of the lexicon (or a number or stop) and where it stands: `text[start:end]`."""
+
+    word: str
+    start: int
+    end: int
+
+
+def tokenise(text: str, lexicon: Lexicon) -> list[Token]:
+    """Cut a text into tokens in the words of the lexicon.
+
+    Case is ignored, but a capital in the middle of lower-case words counts as a pause: sentences are often written in a
+    row without stops.
+    """
+    plain = lowered(text)
+    tokens: list[Token] = []
+    end_before = 0
+    for match in _TOKEN.finditer(plain):
+        kind, start, end = match.lastgroup, match.start(), match.end()
+        if kind == "word":
+            if _starts_sentence(text, start, end, end_before):
+                tokens.append(Token(PAUSE, start, start))
+            tokens.extend(Token(word, start, end) for word in _words(match.group(), lexicon))
+        elif kind == "number":
+            tokens.append(Token(NUMBER, start, end))
+        elif kind == "sign":
+            tokens.append(Token({"&": "and", "+": "and", "@": "at"}.get(match.group(), "/"), start, end))
+        elif kind == "question":
+            tokens.append(Token(_doubt(plain, start, end), start, end))
+        elif kind == "pause":
+            tokens.append(Token(PAUSE, start, end))
+        elif not _is_shortening(plain, tokens, start, end):
+            tokens.append(Token(STOP, start, end))
+        end_before = end
+    return tokens
+
+
+def lowered(text: str) -> str:
+    """The text in lower case and plain punctuation, character for character."""
+    plain = text.translate(_SAME_LENGTH).lower()
+    if len(plain) == len(text):
+        return plain
+    return "".join(low if len(low := letter.lower()) == 1 else letter for letter in text.translate(_SAME_LENGTH))
+
+
+def _words(spelling: str, lexicon: Lexicon) -> tuple[str, ...]:
+    """The lexicon's words for one spelling, dotted or slashed abbreviations included."""
+    if "." in spelling:
+        spelling = "/".join(spelling.strip(".").split("."))
+    known = lexicon.spellings.get(spelling)
+    if known is None and "/" in spelling and spelling not in lexicon.phrases:
+        return tuple(word for part in spelling.split("/") for word in ("/", *lexicon.words_of(part)) if part)[1:]
+    return known or lexicon.words_of(spelling)
+
+
+def _starts_sentence(text: str, start: int, end: int, end_before: int) -> bool:
+    """Whether a capitalised word follows lower-case words with nothing but spaces between."""
+    if end - start < 2 or not text[start].isupper() or not text[start + 1].islower() or end_before < 2:
+        return False
+    return text[end_before - 2 : end_before].islower() and text[end_before:start].isspace()
+
+
+def _doubt(plain: str, start: int, end: int) -> str:
+    """Whether a question mark opens a guess ("?rocker cover") or closes one."""
+    opens = end < len(plain) and plain[end].isalnum() and (start == 0 or not plain[start - 1].isalnum())
+    return DOUBT if opens else QUESTION
+
+
+def _is_shortening(plain: str, tokens: list[Token], start: int, end: int) -> bool:
+    """Whether a full stop belongs to a shortened word or a number, not to the end of a sentence."""
+    if end - start != 1 or plain[start] != "." or not tokens:
+        return False
+    last = tokens[-1]
+    shortened = last.end == start and plain[last.start : last.end] in _SHORTENED
+    return shortened and plain[end:].lstrip()[:1].isalnum()
