@@ -9,7 +9,7 @@ import dataframely as dy
 import polars as pl
 
 from models.records.canonical import REFUSED_SCHEMA, WHOLE_ROW, canonical_text
-from models.records.conversion import Conversion, input_columns
+from models.records.conversion import Conversion
 from models.records.reconcile import OUTCOMES, reconcile, split_by_vehicle
 from models.records.references import hold_unknown
 from models.records.typing import STORED_AS, rule_broken, type_rows
@@ -81,8 +81,10 @@ def build_records(
     """
     tables: dict[str, pl.DataFrame] = {}
     outcomes = [pl.DataFrame(schema=OUTCOME_SCHEMA)]
-    for kind in TABLES:
-        loads = in_load_order(landed.get(kind, ()))
+    for kind, schema in TABLES.items():
+        if not (loads := in_load_order(landed.get(kind, ()))):
+            tables[kind] = schema.create_empty()
+            continue
         tables[kind], of_kind = _build_kind(loads, kind, tables, as_of=as_of, default_zone=default_zone)
         outcomes.append(of_kind)
     every = pl.concat(outcomes).sort("load_id", "row_number")
@@ -98,7 +100,7 @@ def _build_kind(
     loads: list[LandedLoad], kind: str, tables: dict[str, pl.DataFrame], *, as_of: date, default_zone: str
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Build one kind's table and the outcomes of its rows."""
-    typed, refused = _type_loads(loads, kind, as_of=as_of, default_zone=default_zone)
+    typed, refused = _type_loads(loads, as_of=as_of, default_zone=default_zone)
     typed, held = hold_unknown(typed, kind, tables)
     refused = [*refused, held]
     if kind == "work_orders":
@@ -117,14 +119,12 @@ def _not_refused(judged: pl.DataFrame) -> pl.DataFrame:
     return judged.with_columns(**nothing).select(*OUTCOME_SCHEMA)
 
 
-def _type_loads(
-    loads: list[LandedLoad], kind: str, *, as_of: date, default_zone: str
-) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
-    """Type the loads of one kind, those with the same header and conversion together."""
+def _type_loads(loads: list[LandedLoad], *, as_of: date, default_zone: str) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
+    """Type the loads of one kind, in their order, those with the same header and conversion together."""
     alike: dict[tuple[tuple[str, ...], str], list[tuple[int, LandedLoad]]] = {}
     for rank, load in enumerate(loads):
         alike.setdefault((load.header, load.conversion.model_dump_json()), []).append((rank, load))
-    typed, refused = [_no_rows(kind, as_of)], []
+    typed, refused = [], []
     for members in alike.values():
         first = members[0][1]
         rows = pl.concat(
@@ -142,14 +142,6 @@ def _type_loads(
         schema={"load_id": pl.String, "load_rank": pl.Int64},
     )
     return pl.concat(typed).join(ranks, on="load_id", how="left", maintain_order="left"), refused
-
-
-def _no_rows(kind: str, as_of: date) -> pl.DataFrame:
-    """Return an empty typed frame of the kind."""
-    conversion = Conversion.model_validate({"kind": kind})
-    rows = pl.DataFrame(schema={"load_id": pl.String(), **LANDED_SCHEMA})
-    text, _ = canonical_text(rows, header=input_columns(kind), conversion=conversion)
-    return type_rows(text, conversion=conversion, default_zone="UTC", as_of=as_of)[0]
 
 
 def _keep_contract(standing: pl.DataFrame, kind: str) -> tuple[pl.DataFrame, pl.DataFrame]:
