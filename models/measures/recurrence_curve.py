@@ -45,13 +45,13 @@ def _points(cube: Cube, *, rules: MeasureRules) -> pl.DataFrame:
 
 
 def _steps(cube: Cube, is_watched: Bools) -> Bools:
-    """Mark at most `MAX_STEPS` rows of each group at which it steps, the last always among them (rows,)."""
+    """Mark `MAX_STEPS` rows at most at which each group steps, with the last, and one at time zero besides (rows,)."""
     table = cube.table
     is_step = is_watched & (table.events > 0)
     rank = running_sum(is_step.astype(np.float64), table.start)
     steps = np.bincount(table.row_group, weights=is_step, minlength=table.groups)[table.row_group]
     share = MAX_STEPS / np.maximum(steps, MAX_STEPS)
-    return is_step & (np.floor(rank * share) > np.floor((rank - 1) * share))
+    return is_step & ((np.floor(rank * share) > np.floor((rank - 1) * share)) | (table.time == 0))
 
 
 def _curve_rows(cube: Cube, rows: Ints, *, rules: MeasureRules) -> pl.DataFrame:

@@ -29,7 +29,7 @@ class WeibullFit:
 
     Attributes:
         shape: Shape (groups,).
-        scale: Scale, in the unit of the times (groups,).
+        scale: Scale, in the unit of the times (groups,); infinite where it is beyond the range of numbers.
         covariance: Covariance of (log scale, -log shape) (groups, 2, 2): R's `survreg` calls them (Intercept) and
             Log(scale).
         log_likelihood: At the maximum (groups,).
@@ -91,9 +91,11 @@ def fit_weibull(table: RiskTable, *, clusters: Clusters | None = None, shortest:
     inverse = np.linalg.inv(np.where(fits[:, None, None], _information(table, rows, shape, z), np.eye(2)))
     if clusters is not None:
         inverse = inverse @ clustered_cross_products(clusters, _scores(table, rows, shape, z), table.groups) @ inverse
+    with np.errstate(over="ignore"):
+        scale = np.exp(log_scale + log_longest)
     return WeibullFit(
         shape=np.where(fits, shape, np.nan),
-        scale=np.where(fits, np.exp(log_scale + log_longest), np.nan),
+        scale=np.where(fits, scale, np.nan),
         covariance=np.where(fits[:, None, None], inverse, np.nan),
         log_likelihood=np.where(fits, _log_likelihood(table, rows, shape, z) - events * log_longest, np.nan),
         reason=reason,

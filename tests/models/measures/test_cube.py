@@ -1,0 +1,59 @@
+import polars as pl
+import pytest
+
+from models.measures import leak_rates, recurrence, recurrence_curve, site_comparison, time_to_releak
+from models.tables.measures import TABLES
+
+BUILDERS = (recurrence, time_to_releak, recurrence_curve, leak_rates, site_comparison)
+GROUPS = ["engine_family", "repair_method", "site"]
+
+
+@pytest.mark.parametrize("build", BUILDERS)
+def test_conforms_to_its_declaration(build, fleet, rules):
+    table = build(fleet, rules=rules)
+    good, bad = TABLES[build.__name__].filter(table)
+    assert len(good) == len(table) > 0, bad.counts()
+
+
+@pytest.mark.parametrize("build", BUILDERS)
+def test_the_order_of_the_rows_does_not_matter(build, fleet, rules):
+    table = build(fleet, rules=rules)
+    assert table.equals(build(fleet.sample(fraction=1.0, shuffle=True, seed=4), rules=rules))
+    keys = TABLES[build.__name__].primary_key()
+    assert table.equals(table.sort(keys))
+
+
+@pytest.mark.parametrize("build", BUILDERS)
+@pytest.mark.parametrize("rows", [0, 1])
+def test_no_episodes_or_one(build, rows, fleet, rules):
+    table = build(fleet.head(rows), rules=rules)
+    _, bad = TABLES[build.__name__].filter(table)
+    assert len(bad) == 0
+    if build is not recurrence_curve and not (build is site_comparison and rows == 0):
+        assert table["reason"].null_count() == 0
+        assert table["reason"].str.contains("no episodes" if rows == 0 else "too few to say: 1 episode, ").all()
+
+
+def test_every_combination_has_a_group(fleet, rules):
+    """Counted independently by Polars, with '' for each subset of the group columns."""
+    rates = leak_rates(fleet, rules=rules).filter(pl.col("time_scale") == "days")
+    frames = []
+    for subset in range(8):
+        kept = [name for bit, name in enumerate(GROUPS) if subset >> bit & 1]
+        counts = fleet.with_columns(pl.lit("").alias(name) for name in GROUPS if name not in kept)
+        frames.append(
+            counts.group_by(GROUPS).agg(
+                n=pl.len().cast(pl.Int64),
+                events=(pl.col("status") == "re-leak").sum().cast(pl.Int64),
+                years=pl.col("days").sum() / 365.25,
+            )
+        )
+    expected = pl.concat(frames).sort(GROUPS)
+    assert rates.select(*GROUPS, "n", "events").equals(expected.drop("years"))
+    assert (rates["exposure"] - expected["years"]).abs().max() < 1e-9
+
+
+def test_episodes_without_a_distance_are_left_out_of_kilometres(fleet, rules):
+    both = leak_rates(fleet, rules=rules).filter(pl.all_horizontal(pl.col(GROUPS) == "")).sort("time_scale")
+    assert both["n"].to_list() == [len(fleet), fleet["km"].count()]
+    assert fleet["km"].null_count() > 0
