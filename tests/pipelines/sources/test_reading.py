@@ -1,0 +1,274 @@
+"""Files of every format as text rows, and what a broken file is answered with."""
+
+import csv
+import gzip
+import hashlib
+import io
+import json
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+import xlsxwriter
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from models.errors import UnreadableFileError
+from pipelines.sources import SourceMap, content_digest, match, read_rows
+
+HEADER = ["vehicle_id", "read_at", "odometer"]
+ROWS = [["V1", "2024-03-04", "120000"], ['Ü-2; "b"', "2024-03-05 10:30", "1,5\nkm"], ["V3|x", "", "7"]]
+
+
+def _map(name: str, **keys: Any) -> SourceMap:
+    (source,) = match(name, [SourceMap(name="test", files="*", kind="odometer_readings", **keys)])
+    return source
+
+
+def _read(path: Path, **keys: Any) -> tuple[list[str], list[int], list[list[str | None]]]:
+    file = read_rows(path, _map(path.name, **keys))
+    rows = pl.concat([pl.DataFrame(schema={"row_number": pl.Int64, "cells": pl.List(pl.String)}), *file.batches])
+    return list(file.header), rows["row_number"].to_list(), rows["cells"].to_list()
+
+
+def _csv_text(rows: list[list[str]], **dialect: Any) -> str:
+    text = io.StringIO()
+    csv.writer(text, **dialect).writerows(rows)
+    return text.getvalue()
+
+
+@pytest.mark.parametrize("delimiter", [",", ";", "\t", "|"])
+@pytest.mark.parametrize("quoting", [csv.QUOTE_MINIMAL, csv.QUOTE_ALL])
+@pytest.mark.parametrize("line_end", ["\n", "\r\n", "\r"])
+def test_csv_of_any_dialect(tmp_path: Path, delimiter: str, quoting: Any, line_end: str) -> None:
+    path = tmp_path / "readings.csv"
+    rows = [[cell.replace("\n", line_end) for cell in row] for row in ROWS]
+    text = _csv_text([HEADER, *rows], delimiter=delimiter, quoting=quoting, lineterminator=line_end)
+    path.write_bytes(text.encode())
+    assert _read(path) == (HEADER, [2, 3, 4], rows)
+
+
+@pytest.mark.parametrize(
+    ("written", "declared"),
+    [("utf-8", None), ("utf-8-sig", None), ("utf-16", None), ("utf-16-le", "utf-16-le"), ("cp1252", "cp1252"),
+     ("latin-1", "latin-1"), ("utf-8-sig", "cp1252"), ("utf-8-sig", "utf-8")],
+)  # fmt: skip
+@pytest.mark.parametrize("suffix", ["csv", "csv.gz"])
+def test_csv_in_any_encoding(tmp_path: Path, written: str, declared: str | None, suffix: str) -> None:
+    path = tmp_path / f"readings.{suffix}"
+    content = _csv_text([HEADER, *ROWS]).encode(written)
+    path.write_bytes(gzip.compress(content) if suffix.endswith("gz") else content)
+    assert _read(path, encoding=declared) == (HEADER, [2, 3, 4], ROWS)
+
+
+def test_the_delimiter_is_the_one_that_finds_the_wanted_columns(tmp_path: Path) -> None:
+    path = tmp_path / "readings.csv"
+    path.write_text("A, x, y, z;Fleet no;Read, on;Odo\n1;V1;2024-03-04;5\n")
+    columns = {"vehicle_id": "Fleet no", "read_at": "Read, on", "odometer": "Odo"}
+    assert _read(path, columns=columns)[2] == [["1", "V1", "2024-03-04", "5"]]
+
+
+def test_title_rows_are_skipped_blank_rows_left_out_and_row_numbers_are_a_spreadsheets(tmp_path: Path) -> None:
+    path = tmp_path / "readings.csv"
+    path.write_text("Readings of the fleet\n\nvehicle_id,read_at,odometer\nV1,2024-03-04,5\n\n , ,\nV2,2024-03-04,6\n")
+    assert _read(path, skip_rows=2) == (HEADER, [4, 7], [["V1", "2024-03-04", "5"], ["V2", "2024-03-04", "6"]])
+
+
+def test_ragged_rows_are_kept_as_they_are(tmp_path: Path) -> None:
+    path = tmp_path / "readings.csv"
+    path.write_text("vehicle_id,read_at,odometer\nV1,2024-03-04\nV2,2024-03-04,5,6\n")
+    assert _read(path)[2] == [["V1", "2024-03-04"], ["V2", "2024-03-04", "5", "6"]]
+
+
+@pytest.mark.parametrize("bad", ['V2,2024-03-04,"5', 'V2,"20"24-03-04,5', '"V2'])
+def test_an_unmatched_quote_costs_its_own_line_only(tmp_path: Path, bad: str) -> None:
+    path = tmp_path / "readings.csv"
+    path.write_text(f'vehicle_id,read_at,odometer\nV1,2024-03-04,1\n{bad}\nV3,2024-03-04,"3"\n"V\n4",2024-03-04,4\n')
+    _, numbers, rows = _read(path)
+    assert numbers == [2, 3, 4, 5]
+    assert rows == [["V1", "2024-03-04", "1"], [bad], ["V3", "2024-03-04", "3"], ["V\n4", "2024-03-04", "4"]]
+
+
+def test_many_unmatched_quotes_neither_recurse_nor_hang(tmp_path: Path) -> None:
+    path = tmp_path / "readings.csv"
+    path.write_text("vehicle_id,read_at,odometer\n" + 'V1,"x"y,1\n' * 50_000)
+    assert len(_read(path)[2]) == 50_000
+
+
+def test_bytes_that_are_no_text_are_marked_and_nothing_is_lost(tmp_path: Path) -> None:
+    path = tmp_path / "readings.csv"
+    path.write_bytes(b"vehicle_id,read_at,odometer\nV\xe9,2024-03-04,5\nV\x00,2024-03-04,6\n")
+    assert [row[0] for row in _read(path)[2]] == ["V\ufffd", "V\u2400"]
+
+
+def test_batches_are_bounded_and_complete(tmp_path: Path) -> None:
+    path = tmp_path / "readings.csv"
+    path.write_text("vehicle_id,read_at,odometer\n" + "V1,2024-03-04,5\n" * 120_001)
+    heights = [batch.height for batch in read_rows(path, _map(path.name)).batches]
+    assert heights == [50_000, 50_000, 20_001]
+
+
+def test_json_lines_keep_numbers_as_written_and_lines_that_are_no_object(tmp_path: Path) -> None:
+    path = tmp_path / "readings.jsonl"
+    lines = [
+        '{"vehicle_id": "V1", "read_at": "2024-03-04", "odometer": 120000.50}',
+        '{"read_at": null, "vehicle_id": "Ü\\u0000", "more": {"a": [1, true]}}',
+        "",
+        '{"vehicle_id": "V3", ',
+        "[1, 2]",
+    ]
+    path.write_text("\n".join(lines), encoding="utf-8")
+    header, numbers, rows = _read(path)
+    assert header == [*HEADER, "more"]
+    assert numbers == [1, 2, 4, 5]
+    assert rows[0] == ["V1", "2024-03-04", "120000.50", None]
+    assert rows[1][:3] == ["Ü\ufffd", None, None]
+    assert json.loads(str(rows[1][3])) == {"a": ["1", True]}
+    assert rows[2:] == [['{"vehicle_id": "V3",'], ["[1, 2]"]]
+
+
+def test_parquet_dates_numbers_and_blanks_become_text(tmp_path: Path) -> None:
+    path = tmp_path / "readings.parquet"
+    pl.DataFrame(
+        {
+            "vehicle_id": ["V1", "V2"],
+            "read_at": [datetime(2024, 3, 4, 10, 30), None],  # noqa: DTZ001
+            "odometer": [1.5, 120000.0],
+            "day": [date(2024, 3, 4), None],
+            "ok": [True, None],
+            "many": [[1, 2], None],
+        }
+    ).write_parquet(path)
+    header, numbers, rows = _read(path)
+    assert (header, numbers) == ([*HEADER, "day", "ok", "many"], [2, 3])
+    assert rows[0] == ["V1", "2024-03-04 10:30:00.000000", "1.5", "2024-03-04", "true", "[1, 2]"]
+    assert rows[1] == ["V2", None, "120000.0", None, None, "null"]
+
+
+def test_a_workbook_with_title_rows_sheets_dates_serials_formulas_and_blanks(tmp_path: Path) -> None:
+    path = tmp_path / "readings.xlsx"
+    with xlsxwriter.Workbook(path) as book:
+        book.add_worksheet("cover").write(0, 0, "nothing here")
+        sheet = book.add_worksheet("data")
+        sheet.write(1, 0, "Readings")
+        sheet.write_row(3, 0, HEADER)
+        sheet.write(4, 0, "007")
+        sheet.write_datetime(4, 1, datetime(2024, 3, 4, 10, 30), book.add_format({"num_format": "dd/mm/yyyy hh:mm"}))  # noqa: DTZ001
+        sheet.write_number(4, 2, 120000.5)
+        sheet.write_number(6, 0, 8)
+        sheet.write_number(6, 1, 45356.25)
+        sheet.write_formula(6, 2, "=2*3", None, 6)
+    header, numbers, rows = _read(path, sheet="data", skip_rows=3)
+    assert (header, numbers) == (HEADER, [5, 7])
+    assert rows == [["007", "2024-03-04 10:30:00", "120000.5"], ["8", "45356.25", "6"]]
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "keys", "says"),
+    [
+        ("a.csv", b"", {}, "is empty"),
+        ("a.csv", b"vehicle_id,read_at\nV1,2024-03-04\n", {}, "has no column for odometer"),
+        ("a.csv", b"vehicle_id,read_at,odometr\n", {}, "is it 'odometr'?"),
+        ("a.csv", b"vehicle_id,read_at,odometer,odometer\n", {}, "2 columns 'odometer'"),
+        ("a.csv", b"x,y\n", {"columns": {"vehicle_id": "Fleet"}}, "has no column 'Fleet' for vehicle_id"),
+        ("a.csv", b"vehicle_id,read_at,odometer\n", {"skip_rows": 5}, "has no header in row 6"),
+        ("a.csv", b'"vehicle_id,read_at,odometer\n', {}, "has no header in row 1"),
+        ("a.csv", "vehicle_id,read_at".encode("utf-16-le"), {}, "holds NUL bytes"),
+        ("a.csv", b"x" * 17_000_000, {}, "a line of over 16,000,000 characters"),
+        ("a.csv.gz", b"not gzip", {}, "breaks off or is damaged"),
+        ("a.csv.gz", gzip.compress(b"vehicle_id,read_at,odometer\nV1,2024-03-04,5\n")[:-12], {}, "breaks off"),
+        ("a.jsonl", b"vehicle_id\n", {}, "holds no JSON object"),
+        ("a.xlsx", b"vehicle_id,read_at\n", {}, "is not a workbook"),
+        ("a.xlsx", b"PK\x05\x06" + b"\0" * 18, {}, "is not a readable workbook"),
+        ("a.parquet", b"PAR1 no", {}, "is not a readable Parquet file"),
+    ],
+)
+def test_a_broken_file_is_answered_in_one_sentence(
+    tmp_path: Path, *, name: str, content: bytes, keys: dict[str, Any], says: str
+) -> None:
+    path = tmp_path / name
+    path.write_bytes(content)
+    with pytest.raises(UnreadableFileError) as error:
+        list(read_rows(path, _map(name, **keys)).batches)
+    assert says in str(error.value)
+    assert str(error.value).startswith(str(path))
+
+
+def test_a_file_that_is_not_there_a_folder_and_a_missing_sheet_are_answered(tmp_path: Path) -> None:
+    with pytest.raises(UnreadableFileError, match="cannot be opened"):
+        read_rows(tmp_path / "absent.csv", _map("absent.csv"))
+    (tmp_path / "folder.csv").mkdir()
+    with pytest.raises(UnreadableFileError, match="cannot be opened"):
+        list(read_rows(tmp_path / "folder.csv", _map("folder.csv")).batches)
+    with xlsxwriter.Workbook(tmp_path / "a.xlsx") as book:
+        book.add_worksheet("data")
+    with pytest.raises(UnreadableFileError, match=r"has no sheet 'dta'\. Set sheet to one of data"):
+        read_rows(tmp_path / "a.xlsx", _map("a.xlsx", sheet="dta"))
+    with pytest.raises(UnreadableFileError, match="has no header in row 1"):
+        read_rows(tmp_path / "a.xlsx", _map("a.xlsx"))
+
+
+def test_a_workbook_that_unpacks_to_too_much_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with xlsxwriter.Workbook(tmp_path / "a.xlsx") as book:
+        book.add_worksheet("data").write_row(0, 0, HEADER)
+    monkeypatch.setattr("pipelines.sources.reading.MAX_WORKBOOK_BYTES", 1_000)
+    with pytest.raises(UnreadableFileError, match="unpacks to"):
+        read_rows(tmp_path / "a.xlsx", _map("a.xlsx"))
+
+
+def test_a_gzip_that_breaks_off_late_is_answered_while_reading(tmp_path: Path) -> None:
+    path = tmp_path / "a.csv.gz"
+    lines = "".join(f"V{number},2024-03-04,{number * 7919}\n" for number in range(200_000))
+    packed = gzip.compress(f"vehicle_id,read_at,odometer\n{lines}".encode())
+    path.write_bytes(packed[: len(packed) * 3 // 4])
+    file = read_rows(path, _map(path.name))
+    with pytest.raises(UnreadableFileError, match="breaks off"):
+        list(file.batches)
+
+
+def test_the_digest_is_the_files_sha_256(tmp_path: Path) -> None:
+    path = tmp_path / "a.csv"
+    path.write_bytes(b"abc")
+    # FIPS 180-2, appendix B.1.
+    assert content_digest(path) == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+    path.write_bytes(b"a" * 3_000_000)
+    assert content_digest(path) == hashlib.sha256(b"a" * 3_000_000).hexdigest()
+    with pytest.raises(UnreadableFileError, match="cannot be opened"):
+        content_digest(tmp_path)
+
+
+TEXT = st.text(st.characters(exclude_categories=("Cs", "Cc"), exclude_characters="\ufffd\u2400\ufeff"), max_size=8)
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    rows=st.lists(
+        st.lists(TEXT, min_size=3, max_size=3).filter(lambda row: any(cell.strip() for cell in row)), max_size=6
+    ),
+    name=st.sampled_from(["a.csv", "a.csv.gz", "a.jsonl", "a.parquet", "a.xlsx"]),
+)
+def test_what_is_written_is_read_back_in_every_format(tmp_path_factory, rows: list[list[str]], name: str) -> None:
+    path = tmp_path_factory.mktemp("written") / name
+    _write(path, rows)
+    header, _, read = _read(path) if rows or "json" not in name else (HEADER, [], [])
+    assert header == HEADER
+    assert [[cell or "" for cell in row] for row in read] == rows
+
+
+def _write(path: Path, rows: list[list[str]]) -> None:
+    if path.name.startswith("a.csv"):
+        content = _csv_text([HEADER, *rows]).encode()
+        path.write_bytes(gzip.compress(content) if path.suffix == ".gz" else content)
+    elif path.suffix == ".jsonl":
+        lines = [json.dumps(dict(zip(HEADER, row, strict=True)), ensure_ascii=False) for row in rows]
+        path.write_text("\n".join(lines), encoding="utf-8")
+    elif path.suffix == ".parquet":
+        pl.DataFrame(rows, schema=dict.fromkeys(HEADER, pl.String), orient="row").write_parquet(path)
+    else:
+        with xlsxwriter.Workbook(path, {"strings_to_formulas": False, "strings_to_urls": False}) as book:
+            sheet = book.add_worksheet()
+            for number, row in enumerate([HEADER, *rows]):
+                for place, cell in enumerate(row):
+                    sheet.write_string(number, place, cell)
