@@ -51,7 +51,8 @@ def _steps(cube: Cube, is_watched: Bools) -> Bools:
     rank = running_sum(is_step.astype(np.float64), table.start)
     steps = np.bincount(table.row_group, weights=is_step, minlength=table.groups)[table.row_group]
     share = MAX_STEPS / np.maximum(steps, MAX_STEPS)
-    return is_step & ((np.floor(rank * share) > np.floor((rank - 1) * share)) | (table.time == 0))
+    is_kept: Bools = (np.floor(rank * share) > np.floor((rank - 1) * share)) | (table.time == 0)
+    return is_step & is_kept
 
 
 def _curve_rows(cube: Cube, rows: Ints, *, rules: MeasureRules) -> pl.DataFrame:
