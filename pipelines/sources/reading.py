@@ -38,10 +38,13 @@ MAX_LINE_CHARACTERS = 16_000_000
 """A longer line is no line of a table (a table of 10,000 columns of 1,000 characters is shorter)."""
 MAX_WORKBOOK_BYTES = 2_000_000_000
 """Unpacked; a full sheet of 1,048,576 rows by 20 columns takes about 1 GB."""
+MAX_SHEET_CELLS = 60_000_000
+"""A reader keeps every cell up to the last corner, about 30 bytes each; a full sheet of 50 columns is smaller."""
 DELIMITERS = (",", ";", "\t", "|")
 _DIGEST_CHUNK_BYTES = 1 << 20
 _BYTE_ORDER_MARKS = {b"\xef\xbb\xbf": "utf-8-sig", b"\xff\xfe": "utf-16", b"\xfe\xff": "utf-16"}
 
+_DIMENSION = re.compile(rb"<dimension ref=\"[A-Z]+\d+:([A-Z]{1,3})(\d{1,7})\"")
 _NO_TEXT = re.compile(r"[\0\ud800-\udfff]")
 
 Row = tuple[int, Sequence[str | None]]
@@ -294,7 +297,7 @@ def _json_text(value: Any) -> str | None:
 def _workbook_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterator[pl.DataFrame]]:
     import fastexcel
 
-    _check_unpacked_size(path)
+    _check_size(path)
     try:
         workbook = fastexcel.read_excel(path)
         if source_map.sheet is not None and source_map.sheet not in workbook.sheet_names:
@@ -313,15 +316,36 @@ def _workbook_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterat
     return _named(header), _frame_batches(rows)
 
 
-def _check_unpacked_size(path: Path) -> None:
-    """Refuse what is no workbook, and what would unpack to more than any workbook holds."""
+def _check_size(path: Path) -> None:
+    """Refuse what is no workbook, and what would unpack to more than any workbook holds.
+
+    A stray cell in a sheet's far corner makes the sheet as large as its corner: its stated dimension is looked at.
+    """
     try:
         with zipfile.ZipFile(path) as archive:
-            unpacked = sum(entry.file_size for entry in archive.infolist())
-    except zipfile.BadZipFile as error:
-        raise UnreadableFileError(path, "is not a workbook", "Save it again as .xlsx.") from error
-    if unpacked > MAX_WORKBOOK_BYTES:
+            entries = archive.infolist()
+            starts = [_start_of(archive, entry) for entry in entries if entry.filename.startswith("xl/worksheets/")]
+    except (zipfile.BadZipFile, NotImplementedError, RuntimeError) as error:
+        raise UnreadableFileError(path, "is not a workbook", "Save it again as .xlsx, without a password.") from error
+    if (unpacked := sum(entry.file_size for entry in entries)) > MAX_WORKBOOK_BYTES:
         raise UnreadableFileError(path, f"unpacks to {unpacked:,} bytes", "Split it, or export it as CSV.")
+    for corner in filter(None, map(_DIMENSION.search, starts)):
+        if _column_number(corner[1]) * int(corner[2]) > MAX_SHEET_CELLS:
+            place = f"{corner[1].decode()}{corner[2].decode()}"
+            raise UnreadableFileError(path, f"has a cell as far out as {place}", "Delete what stands beside the table.")
+
+
+def _start_of(archive: zipfile.ZipFile, entry: zipfile.ZipInfo) -> bytes:
+    with archive.open(entry) as sheet:
+        return sheet.read(4_096)
+
+
+def _column_number(letters: bytes) -> int:
+    """Count a column's letters as a spreadsheet does: A is 1, Z 26, AA 27."""
+    number = 0
+    for letter in letters:
+        number = number * 26 + letter - ord("A") + 1
+    return number
 
 
 def _frame_batches(rows: pl.DataFrame) -> Iterator[pl.DataFrame]:
@@ -349,7 +373,7 @@ def _parquet_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterato
                 frame = pl.DataFrame(pl.from_arrow(table))
                 yield from _frame_batches(_as_text(frame).with_row_index("row_number", offset=first))
                 first += frame.height
-        except pa.ArrowException as error:
+        except (pa.ArrowException, OSError, UnicodeError) as error:
             raise UnreadableFileError(path, "is a damaged Parquet file", "Export it again.") from error
 
     return list(file.schema_arrow.names), batches()

@@ -218,6 +218,15 @@ def test_a_workbook_that_unpacks_to_too_much_is_refused(tmp_path: Path, monkeypa
         read_rows(tmp_path / "a.xlsx", _map("a.xlsx"))
 
 
+def test_a_stray_cell_in_the_far_corner_is_refused_before_it_fills_the_memory(tmp_path: Path) -> None:
+    with xlsxwriter.Workbook(tmp_path / "a.xlsx") as book:
+        sheet = book.add_worksheet("data")
+        sheet.write_row(0, 0, HEADER)
+        sheet.write(1_048_575, 16_383, "x")
+    with pytest.raises(UnreadableFileError, match="has a cell as far out as XFD1048576"):
+        read_rows(tmp_path / "a.xlsx", _map("a.xlsx"))
+
+
 def test_a_gzip_that_breaks_off_late_is_answered_while_reading(tmp_path: Path) -> None:
     path = tmp_path / "a.csv.gz"
     lines = "".join(f"V{number},2024-03-04,{number * 7919}\n" for number in range(200_000))
