@@ -20,10 +20,14 @@ _QUALIFYING = frozenset({"side", "spot", "plain", "part", "near", "oil"})
 
 @dataclass(slots=True)
 class Finding:
-    """A sign said of a component; no component where the text names none, no sign where it only names the component."""
+    """A sign said of a component; no component where the text names none, no sign where it only names the component.
+
+    `takes_over`: the component is named as the true source of a leak said or guessed elsewhere.
+    """
 
     mention: Term | None
     sign: Term | None
+    takes_over: bool = False
 
 
 def bind(terms: list[Term]) -> list[Finding]:
@@ -82,8 +86,24 @@ class _Binder:
             for mention in run:
                 self._bound.setdefault(id(mention), sign)
             self._last = run, sign
-        bare = [Finding(mention, None) for run in self._runs for mention in run if id(mention) not in self._bound]
-        return findings + bare
+        bare = [run for run in self._runs if self._is_free(run)]
+        findings += [Finding(mention, None, self._takes_over(run)) for run in bare for mention in run]
+        return findings
+
+    def _takes_over(self, run: list[Term]) -> bool:
+        """Whether components without a sign are named as the source: "not the sump, it's ...", "found to be ..."."""
+        first = run[0]
+        if first.is_negated or first.is_guess:
+            return False
+        place = self._places[id(first)]
+        earlier = [term for term in self._terms[:place] if term.kind in ("leak", "mention")]
+        if not any(term.kind == "leak" or term.is_guess for term in earlier):
+            return False
+        lead = [term.kind for term in self._terms[:place] if term.clause == first.clause]
+        if _preposition(self._terms, first) == "from" or "turn" in lead:
+            return True
+        turned_away = any(term.is_negated and term.sentence == first.sentence for term in earlier)
+        return turned_away and not any(kind in ("work", "negation", "request") for kind in lead)
 
     def _lists(self, mentions: list[Term]) -> list[list[Term]]:
         """Components in lists ("sump, rear main and rocker cover"), each list one run."""

@@ -56,6 +56,8 @@ def decide(reading: Reading, findings: list[Finding]) -> list[Statement]:
 
 def _is_wet(finding: Finding) -> bool:
     """Said to leak, now and for certain."""
+    if finding.takes_over:
+        return True
     sign, mention = finding.sign, finding.mention
     if sign is None or sign.is_guess or sign.is_asked or sign.is_past:
         return False
@@ -178,7 +180,7 @@ def _without_limits(reading: Reading, findings: list[Finding]) -> list[Finding]:
 
 def _is_overruled(reading: Reading, wet: list[Finding], dry: list[Finding]) -> bool:
     """Whether a later look overrules what was reported, or says that what was wet is dry without a repair now."""
-    last_wet = max(finding.sign.first for finding in wet if finding.sign)
+    last_wet = max(_place_of(finding) for finding in wet)
     reported = all(finding.sign is not None and finding.sign.is_reported for finding in wet)
     unfounded = [term for term in reading.terms if term.kind == "no_fault" and term.first > last_wet]
     if reported and unfounded:

@@ -10,7 +10,11 @@ from typing import Any
 from models.notes.spelling import Speller
 
 NUMBER = "<n>"
-"""Stands for any number in a phrase."""
+"""Stands for a number in a phrase."""
+YEAR = "<year>"
+"""Stands for a year of four digits."""
+DATE = "<date>"
+"""Stands for a date in digits: 02/05, 3.11.2024."""
 
 FUZZY_KINDS = ("mention", "leak", "fluid")
 """Kinds whose phrases' words are also found when misspelt, beside all of `[words]`."""

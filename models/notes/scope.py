@@ -4,9 +4,10 @@ After ConText (Harkema, Dowling, Thornblade and Chapman, J. Biomed. Inform. 2009
 it, or before it, up to the end of its clause or a word that ends its reach.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 
 from models.notes.terms import Term
+from models.notes.tokens import PAUSE, STOP, Token
 
 SIGNS = frozenset({"leak", "dry"})
 """What is said of a component: that it leaks, or that it is dry."""
@@ -20,15 +21,22 @@ _ENDS_NEGATION = frozenset({"contrast", "work", "negation", "turn", "recurrence"
 _ENDS_GUESS = frozenset({"contrast", "turn", "work"})
 
 
-def mark_scopes(terms: list[Term]) -> None:
+def mark_scopes(terms: list[Term], tokens: Sequence[Token]) -> None:
     """Set the marks of every sign and mention that a cue reaches."""
     clauses = _by_clause(terms)
     for index, term in enumerate(terms):
         mark = _MARKERS.get(term.kind)
         if mark is not None:
             mark(terms, index)
+        if term.kind == "negation" and term.value == "no" and _ends_clause(term, tokens):
+            _negate_before(terms, index)
     for clause in clauses:
         _mark_time(clause)
+
+
+def _ends_clause(term: Term, tokens: Sequence[Token]) -> bool:
+    """Whether nothing but a stop or pause follows a term: "leaks: none"."""
+    return term.last + 1 == len(tokens) or tokens[term.last + 1].word in (STOP, PAUSE)
 
 
 def _by_clause(terms: list[Term]) -> list[list[Term]]:
@@ -74,8 +82,12 @@ def _negate(terms: list[Term], index: int) -> None:
         elif term.kind == "guess":
             return
         last = term.last
-    if reached is None and cue.value == "no":
-        _negate_before(terms, index)
+
+
+def _end(terms: list[Term], index: int) -> None:
+    """"No longer" negates the leak after it."""
+    if terms[index].value == "ends":
+        _negate(terms, index)
 
 
 def _is_joined(terms: list[Term], term: Term) -> bool:
@@ -164,6 +176,7 @@ def _tell(terms: list[Term], index: int) -> None:
 
 _MARKERS: dict[str, Callable[[list[Term], int], None]] = {
     "negation": _negate,
+    "resolved": _end,
     "after_negation": _negate_before,
     "hedge": _guess,
     "after_hedge": _guess_before,
@@ -178,11 +191,11 @@ def _mark_time(clause: list[Term]) -> None:
     """Mark what a clause says of an earlier time, of the time since a repair, or of coming back."""
     kinds = {term.kind for term in clause}
     is_again, is_since = "recurrence" in kinds, "since" in kinds
-    is_past = "history" in kinds and not is_again
+    is_past = not is_again and any(term.kind == "history" and term.value != "date" for term in clause)
     for term in clause:
         term.is_again = is_again
         term.is_since = is_since
         if term.kind == "work":
-            term.is_past = is_past or is_since or ("history" in kinds)
+            term.is_past = is_since or "history" in kinds
         elif term.kind == "leak":
             term.is_past = is_past and not is_since and not term.is_negated

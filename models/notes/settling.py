@@ -95,7 +95,9 @@ def _is_out_of_place(terms: list[Term], at: int) -> bool:
     term = terms[at]
     if any(other.kind == "leak" for other in _clause_of(terms, term)):
         return False
-    follows = [other for other in terms[at + 1 : at + 4] if other.clause == term.clause]
+    follows = [
+        other for other in terms[at + 1 : at + 5] if other.clause == term.clause and other.kind not in ("turn", "looked")
+    ]
     if at and terms[at - 1].kind == "negation" and terms[at - 1].clause == term.clause and not _is_inside(follows):
         return True
     if not follows:
@@ -158,9 +160,11 @@ def _settle_mentions(terms: list[Term], text: str) -> list[Term]:
     is_side_valve = any(term.kind == "side_valve" for term in terms)
     has_cover = False
     settled: list[Term] = []
-    for term in terms:
-        if term.kind == "fluid":
-            term = _fluid(terms, term)
+    for at, term in enumerate(terms):
+        if term.kind == "loss" and any(other.kind == "fluid" for other in terms[max(0, at - 1) : at + 2]):
+            term.kind, term.value = "leak", ""
+        elif term.kind == "fluid":
+            _settle_fluid(terms, term)
         elif term.kind == "mention":
             named = _component(term, text, is_side_valve=is_side_valve)
             if term.value in _WEAK_MENTIONS and not has_cover and not _is_borne_out(terms, term):
@@ -171,12 +175,11 @@ def _settle_mentions(terms: list[Term], text: str) -> list[Term]:
     return settled
 
 
-def _fluid(terms: list[Term], term: Term) -> Term:
+def _settle_fluid(terms: list[Term], term: Term) -> None:
     """A fluid is a component where a leak is said of it."""
-    beside = [other for other in _clause_of(terms, term) if other.kind in SIGNS]
+    beside = [other for other in _clause_of(terms, term) if other.kind in SIGNS or other.kind == "loss"]
     if any(min(abs(other.first - term.last), abs(term.first - other.last)) <= MAX_BESIDE_TOKENS for other in beside):
         term.kind, term.value = "mention", "other_fluid"
-    return term
 
 
 def _component(term: Term, text: str, *, is_side_valve: bool) -> str:

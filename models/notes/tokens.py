@@ -3,7 +3,7 @@
 import re
 from typing import NamedTuple
 
-from models.notes.lexicon import NUMBER, Lexicon
+from models.notes.lexicon import DATE, NUMBER, YEAR, Lexicon
 
 STOP = "<stop>"
 """Ends a sentence."""
@@ -40,6 +40,9 @@ _TOKEN = re.compile(
     r"|(?P<sign>[&+@/])"
 )
 
+_DATE = re.compile(r"\d{1,2}/\d{1,2}(/\d{2,4})?|\d{1,2}/\d{4}|\d{1,2}\.\d{1,2}\.\d{2,4}|\d{4}/\d{1,2}/\d{1,2}")
+_YEAR = re.compile(r"(19|20)\d\d")
+
 _SHORTENED = frozenset(
     "cyl cyls no nos approx eng rkr cvr gskt gkt lh rh incl temp hyd vac cov r l gask poss prob pos prev cust drv est int ext vlv"
     " rr frt fr repl chk insp adv rec req reqd".split()
@@ -71,7 +74,7 @@ def tokenise(text: str, lexicon: Lexicon) -> list[Token]:
                 tokens.append(Token(PAUSE, start, start))
             tokens.extend(Token(word, start, end) for word in _words(match.group(), lexicon))
         elif kind == "number":
-            tokens.append(Token(NUMBER, start, end))
+            tokens.append(Token(_number(match.group()), start, end))
         elif kind == "sign":
             tokens.append(Token({"&": "and", "+": "and", "@": "at"}.get(match.group(), "/"), start, end))
         elif kind == "question":
@@ -107,6 +110,13 @@ def _starts_sentence(text: str, start: int, end: int, end_before: int) -> bool:
     if end - start < 2 or not text[start].isupper() or not text[start + 1].islower() or end_before < 2:
         return False
     return text[end_before - 2 : end_before].islower() and text[end_before:start].isspace()
+
+
+def _number(digits: str) -> str:
+    """Whether digits are a date, a year or any other number."""
+    if _DATE.fullmatch(digits):
+        return DATE
+    return YEAR if _YEAR.fullmatch(digits) else NUMBER
 
 
 def _doubt(plain: str, start: int, end: int) -> str:
