@@ -188,24 +188,43 @@ def _own_pace(day: NDArray[np.float64], km: NDArray[np.float64], rules: Odometer
 def _longest_chain(readings: _Readings) -> list[int]:
     """Indices of the longest consistent chain, by dynamic programming over every pair.
 
-    Among chains of equal worth the one with the nearest predecessors and the earliest end is kept.
+    Among chains of equal worth the one with the nearest predecessors and the earliest end is kept. Where the longest
+    chain so far ends just before a reading that goes on with it, no other predecessor can do better, and none is tried.
     """
-    day, km, rules = readings.day, readings.km, readings.rules
-    step_cost = rules.min_readings_after_step - 0.5
-    worth, came_from = np.ones(len(km)), np.full(len(km), -1)
-    for index in range(1, len(km)):
-        days, rise = day[index] - day[:index], km[index] - km[:index]
-        continues = (rise >= 0.0) & (rise <= rules.max_km_per_day * (days + 1.0))
-        is_miles = readings.is_likely(km[index] * KM_PER_MILE - km[:index], days)
-        drops = (rise < 0.0) & (days > 0.0) & np.logical_not(is_miles)
-        value = np.where(continues, worth[:index], np.where(drops, worth[:index] - step_cost, -np.inf))
-        best = index - 1 - int(np.argmax(value[::-1]))
-        if value[best] > 0.0:
-            worth[index], came_from[index] = worth[index] + value[best], best
+    follows = _follows_neighbour(readings)
+    worth, came_from = np.ones(len(follows)), np.full(len(follows), -1)
+    longest = 1.0
+    for index in range(1, len(follows)):
+        if follows[index] and worth[index - 1] == longest:
+            best, value = index - 1, longest
+        else:
+            best, value = _best_predecessor(readings, worth, index)
+        if value > 0.0:
+            worth[index], came_from[index] = 1.0 + value, best
+        longest = max(longest, float(worth[index]))
     chain = [int(np.argmax(worth))]
     while came_from[chain[-1]] >= 0:
         chain.append(int(came_from[chain[-1]]))
     return chain[::-1]
+
+
+def _follows_neighbour(readings: _Readings) -> NDArray[np.bool_]:
+    """Whether each reading goes on from the one just before it."""
+    days, rise = np.diff(readings.day, prepend=0.0), np.diff(readings.km, prepend=0.0)
+    return np.logical_and(rise >= 0.0, rise <= readings.rules.max_km_per_day * (days + 1.0))
+
+
+def _best_predecessor(readings: _Readings, worth: NDArray[np.float64], index: int) -> tuple[int, float]:
+    """The earlier reading whose chain, continued or stepped down to this one, is worth most; and that worth."""
+    day, km, rules = readings.day, readings.km, readings.rules
+    step_cost = rules.min_readings_after_step - 0.5
+    days, rise = day[index] - day[:index], km[index] - km[:index]
+    continues = (rise >= 0.0) & (rise <= rules.max_km_per_day * (days + 1.0))
+    is_miles = readings.is_likely(km[index] * KM_PER_MILE - km[:index], days)
+    drops = (rise < 0.0) & (days > 0.0) & np.logical_not(is_miles)
+    value = np.where(continues, worth[:index], np.where(drops, worth[:index] - step_cost, -np.inf))
+    best = index - 1 - int(np.argmax(value[::-1]))
+    return best, float(value[best])
 
 
 def _along(readings: _Readings, chain: list[int]) -> tuple[list[str], list[float | None]]:

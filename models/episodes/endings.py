@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time
 
 from models.episodes.facts import Cover, Look
-from models.episodes.visits import Visit, known_km_between
+from models.episodes.visits import Visit, looks_between
 from models.settings import EpisodeRules
 
 RESIDUE_SYMPTOMS = frozenset({"burning smell", "smoke"})
@@ -44,8 +44,8 @@ class Outcome:
 def outcome_of(cover: Cover, visit: Visit, following: Visit | None, *, rules: EpisodeRules) -> Outcome:
     """Find what followed a repair, up to the visit that comes next."""
     ending = _ending(cover, visit, following)
-    looks = [look for look in cover.looks if visit.settled_on < look.on <= ending.on]
-    unsided = [look for look in cover.unsided if visit.settled_on < look.on <= ending.on]
+    looks = looks_between(cover.looks, visit.settled_on, ending.on)
+    unsided = looks_between(cover.unsided, visit.settled_on, ending.on)
     dry = [look for look in looks if look.is_dry and _is_before_end(look, ending)]
     last_dry = max(dry, key=lambda look: look.at, default=None)
     hints = [look for look in looks if look.is_hint] + [look for look in unsided if look.is_hint or look.is_wet]
@@ -75,8 +75,8 @@ def _ending(cover: Cover, visit: Visit, following: Visit | None) -> Ending:
 def _re_leak(cover: Cover, visit: Visit, following: Visit | None) -> list[Ending]:
     """Find the first wet look after the visit; one between the next order's opening and completion still counts."""
     until = following.done_on if following else date.max
-    for look in cover.looks:
-        if look.is_wet and visit.settled_on < look.on <= until:
+    for look in looks_between(cover.looks, visit.settled_on, until):
+        if look.is_wet:
             reason = "order complaint" if look.origin_field == "complaint" else "wet look"
             return [Ending("re-leak", reason, look.on, look.at, look=look)]
     return []
@@ -120,7 +120,5 @@ def _is_residue(look: Look, visit: Visit, rules: EpisodeRules) -> bool:
         return False
     if (look.on - visit.done_on).days > rules.residue_days:
         return False
-    limit_km = rules.residue_km
-    first = visit.first_done
-    km = known_km_between(first.done_km, first.done_error_km, look.km, look.error_km, within_km=limit_km)
-    return km is None or km <= limit_km
+    stretch = visit.stretch_to(look.km, look.error_km)
+    return not (stretch.is_known_within(rules.residue_km) and stretch.is_beyond(rules.residue_km))

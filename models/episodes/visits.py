@@ -14,6 +14,23 @@ _COMPLETENESS = {method: rank for rank, method in enumerate(("unstated", *REPAIR
 
 
 @dataclass(frozen=True, slots=True)
+class Stretch:
+    """Kilometres from a repair to what came later, give or take an error; none where the curve does not say."""
+
+    km: float | None
+    error_km: float
+
+    def is_known_within(self, limit_km: float) -> bool:
+        """Whether the curve is sure enough to compare with a limit."""
+        return self.km is not None and self.error_km <= limit_km
+
+    def is_beyond(self, limit_km: float) -> bool:
+        """Whether a limit was passed, by an estimate sure enough or by more than any error."""
+        doubt_km = 0.0 if self.is_known_within(limit_km) else self.error_km
+        return self.km is not None and self.km - doubt_km > limit_km
+
+
+@dataclass(frozen=True, slots=True)
 class Visit:
     """The work of one visit to a joint, from the first completion to the last opening."""
 
@@ -43,6 +60,13 @@ class Visit:
     def done_at(self) -> datetime:
         """Time zero: the first completion."""
         return self.first_done.done_at
+
+    def stretch_to(self, km: float | None, error_km: float | None) -> Stretch:
+        """Kilometres from time zero to a point of the curve."""
+        start = self.first_done
+        if km is None or error_km is None or start.done_km is None or start.done_error_km is None:
+            return Stretch(None, 0.0)
+        return Stretch(km - start.done_km, error_km + start.done_error_km)
 
     @property
     def settled_on(self) -> date:
@@ -76,20 +100,9 @@ def visits_to(cover: Cover, *, rules: EpisodeRules) -> list[Visit]:
     return kept
 
 
-def known_km_between(
-    from_km: float | None,
-    from_error_km: float | None,
-    to_km: float | None,
-    to_error_km: float | None,
-    *,
-    within_km: float,
-) -> float | None:
-    """Kilometres between two points of the curve, or None where the curve is less sure than the limit asked about."""
-    if from_km is None or to_km is None or from_error_km is None or to_error_km is None:
-        return None
-    if from_error_km + to_error_km > within_km:
-        return None
-    return to_km - from_km
+def looks_between(looks: tuple[Look, ...], after: date, until: date) -> list[Look]:
+    """Looks dated after one day and up to another."""
+    return [look for look in looks if after < look.on <= until]
 
 
 def _is_same_visit(visit: Visit, work: Work, looks: tuple[Look, ...], rules: EpisodeRules) -> bool:
@@ -98,14 +111,12 @@ def _is_same_visit(visit: Visit, work: Work, looks: tuple[Look, ...], rules: Epi
         return False
     if (work.opened_on - visit.done_on).days > rules.same_visit_days:
         return False
-    first = visit.first_done
-    km = known_km_between(
-        first.done_km, first.done_error_km, work.opened_km, work.opened_error_km, within_km=rules.same_visit_km
-    )
-    if km is not None and km > rules.same_visit_km:
+    if visit.stretch_to(work.opened_km, work.opened_error_km).is_beyond(rules.same_visit_km):
         return False
     own = {earlier.order_id for earlier in visit.works} | {work.order_id}
-    return not any(look.is_wet and look.origin_id not in own for look in _between(looks, visit.done_on, work.opened_on))
+    return not any(
+        look.is_wet and look.origin_id not in own for look in looks_between(looks, visit.done_on, work.opened_on)
+    )
 
 
 def _is_planned_retightening(repair: Visit, visit: Visit, looks: tuple[Look, ...], rules: EpisodeRules) -> bool:
@@ -113,16 +124,9 @@ def _is_planned_retightening(repair: Visit, visit: Visit, looks: tuple[Look, ...
     work = visit.first
     if not repair.is_opening or visit.repair_method != "retightened" or visit.occasion == "leak":
         return False
-    if work.has_oil_complaint or any(look.is_wet for look in _between(looks, repair.settled_on, visit.done_on)):
+    if work.has_oil_complaint or any(look.is_wet for look in looks_between(looks, repair.settled_on, visit.done_on)):
         return False
-    limit_km = rules.planned_retightening_km
-    first = repair.first_done
-    km = known_km_between(first.done_km, first.done_error_km, work.opened_km, work.opened_error_km, within_km=limit_km)
-    if km is None:
-        return (work.opened_on - repair.done_on).days <= PLANNED_RETIGHTENING_DAYS
-    return km <= limit_km
-
-
-def _between(looks: tuple[Look, ...], after: date, until: date) -> list[Look]:
-    """Looks after one day and up to another."""
-    return [look for look in looks if after < look.on <= until]
+    stretch, limit_km = repair.stretch_to(work.opened_km, work.opened_error_km), rules.planned_retightening_km
+    if stretch.is_beyond(limit_km):
+        return False
+    return stretch.is_known_within(limit_km) or (work.opened_on - repair.done_on).days <= PLANNED_RETIGHTENING_DAYS
