@@ -40,14 +40,17 @@ def same_name(name: str) -> str:
 def column_places(header: Sequence[str], conversion: Conversion) -> dict[str, list[int]]:
     """Return where each canonical column stands in a header: one place where all is well.
 
-    Without declared columns the header's own names count; a column that is declared has its place even if empty.
+    A declared column has its entry even if the header lacks it. A column that is neither declared nor constant is
+    found under its own name, unless a declared column claims that name.
     """
-    wanted = conversion.columns or {name: name for name in input_columns(conversion.kind)}
+    declared = {column: same_name(name) for column, name in conversion.columns.items()}
+    taken = {*declared.values(), *conversion.constants}
+    own = {name: name for name in input_columns(conversion.kind) if name not in declared and name not in taken}
     found: dict[str, list[int]] = {}
     for place, name in enumerate(header):
         found.setdefault(same_name(name), []).append(place)
-    places = {column: found.get(same_name(name), []) for column, name in wanted.items()}
-    return {column: at for column, at in places.items() if at or column in conversion.columns}
+    places = {column: found.get(name, []) for column, name in (declared | own).items()}
+    return {column: at for column, at in places.items() if at or column in declared}
 
 
 def header_fault(header: Sequence[str], conversion: Conversion) -> tuple[str, str] | None:

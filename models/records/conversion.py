@@ -71,7 +71,7 @@ class Conversion(BaseModel):
         default=None, description="tz database name of the naive times in the file; the fleet's zone where not given"
     )
     columns: dict[str, str] = Field(
-        default={}, description="canonical column to the file's header; omit where the header is canonical already"
+        default={}, description="canonical column to the file's header; one left out is found under its own name"
     )
     units: dict[str, str] = Field(
         default={},

@@ -251,8 +251,7 @@ def _broken(line: str, header: list[str]) -> Sequence[str | None]:
 def _sniffed_delimiter(path: Path, source_map: SourceMap) -> str:
     """Return the delimiter that finds most of the wanted columns in the header, then most columns."""
     lines = list(islice(_lines(path, source_map), source_map.skip_rows, source_map.skip_rows + 1))
-    names = source_map.columns.values() or input_columns(source_map.kind)
-    wanted = {same_name(name) for name in names}
+    wanted = {same_name(name) for name in (*source_map.columns.values(), *input_columns(source_map.kind))}
 
     def columns_found(delimiter: str) -> tuple[int, int]:
         header = next(csv.reader(lines, delimiter=delimiter), [])

@@ -180,3 +180,16 @@ def test_an_order_line_may_come_without_words(fleet, sound_row) -> None:
     fleet.add("work_orders", [sound_row("work_orders", order_id="W2", work_done="", parts="gasket")])
     table = fleet.build().tables["work_orders"]
     assert table.filter(pl.col("order_id") == "W2")["work_done"].to_list() == [""]
+
+
+def test_a_column_left_out_of_a_map_is_found_under_its_own_name_unless_another_claims_it(fleet) -> None:
+    fleet.add_cells(
+        "work_orders",
+        ("No", "vehicle_id", "Site", "opened_at", "complaint", "status"),
+        [["J7", "V1", "North", "2024-03-05", "gasket renewed", "x"]],
+        columns={"order_id": "No", "work_done": "complaint"},
+        constants={"status": "closed"},
+    )
+    order = fleet.build().tables["work_orders"].row(by_predicate=pl.col("order_id") == "J7", named=True)
+    assert (order["work_done"], order["complaint"], order["status"]) == ("gasket renewed", None, "closed")
+    assert (order["site"], order["vehicle_id"]) == ("North", "V1")
