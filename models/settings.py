@@ -104,6 +104,9 @@ class FlagRules(_Section):
     min_probability: float = _setting(
         0.10, unit="1", reason="one look in ten finds a leak: worth half a bay hour", gt=0, lt=1
     )
+    min_releaks: int = _setting(
+        10, unit="re-leaks", reason="a Weibull shape from fewer is a guess: more repairs are pooled", ge=3, le=1_000
+    )
     watched_within_days: int = _setting(
         180, unit="days", reason="a vehicle without any record for so long cannot be planned", ge=1, le=3_650
     )
@@ -131,6 +134,9 @@ class PlanRules(_Section):
         ge=0,
     )
     planned_repair_cost: float = _setting(220.0, unit="currency", reason="parts and two hours; set your own", ge=0)
+    chance_if_unknown: float = _setting(
+        0.10, unit="1", reason="a rule alone counts as the least chance that raises a flag", ge=0, le=1
+    )
 
 
 class Settings(_Section):

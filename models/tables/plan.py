@@ -49,6 +49,8 @@ class Plan(dy.Schema):
     due_by = day("look at it by")
     placed = flag("fits the bays within the planned weeks")
     reason = words("why it is where it is", nullable=False)
+    engine_family = reference("engine family")
+    chance_of_repair = share("that the look ends in a repair")
 
 
 class Parts(dy.Schema):

@@ -1,0 +1,83 @@
+"""A fleet's tables cut at a day: nothing dated later reaches a flag."""
+
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
+
+import polars as pl
+
+from models.odometer import METRES, distance_at
+
+
+@dataclass(frozen=True)
+class FleetLedger:
+    """What is known of a fleet; each field is the table of that name.
+
+    Attributes:
+        last_seen: From `models.episodes.last_records`, with the same `as_of` as the flags.
+    """
+
+    vehicles: pl.DataFrame
+    engine_fitments: pl.DataFrame
+    engine_families: pl.DataFrame
+    odometer_curve: pl.DataFrame
+    cover_work: pl.DataFrame
+    evidence: pl.DataFrame
+    episodes: pl.DataFrame
+    oil_segments: pl.DataFrame
+    last_seen: pl.DataFrame
+
+
+def end_of_day(day: date) -> datetime:
+    """Moment a day ends, in UTC: the cut for what keeps no local day."""
+    return datetime.combine(day + timedelta(days=1), time(), UTC)
+
+
+def known_by(ledger: FleetLedger, as_of: date) -> FleetLedger:
+    """Leave out all that is dated after a day, and reopen what ended after it.
+
+    An episode that ended later is still watched: it is censored at the vehicle's last record by then, and the
+    distances of all episodes are read again from the curve as it was known.
+    """
+    is_before = pl.col("noted_on") <= as_of
+    curve = ledger.odometer_curve.filter(pl.col("read_on") <= as_of)
+    seen = ledger.last_seen.filter(pl.col("last_on") <= as_of)
+    return FleetLedger(
+        vehicles=ledger.vehicles.filter(pl.col("in_service_on") <= as_of).pipe(_undo_after, "out_of_service_on", as_of),
+        engine_fitments=ledger.engine_fitments.filter(pl.col("fitted_on") <= as_of).pipe(
+            _undo_after, "removed_on", as_of
+        ),
+        engine_families=ledger.engine_families,
+        odometer_curve=curve,
+        cover_work=ledger.cover_work,
+        evidence=ledger.evidence.filter(is_before),
+        episodes=_episodes_known(ledger.episodes, curve, seen, as_of),
+        oil_segments=ledger.oil_segments.filter(pl.col("ended_at") < end_of_day(as_of)),
+        last_seen=seen,
+    )
+
+
+def _undo_after(frame: pl.DataFrame, column: str, as_of: date) -> pl.DataFrame:
+    """Null a day that had not come yet."""
+    return frame.with_columns(pl.when(pl.col(column) <= as_of).then(column).alias(column))
+
+
+def _episodes_known(episodes: pl.DataFrame, curve: pl.DataFrame, seen: pl.DataFrame, as_of: date) -> pl.DataFrame:
+    """Episodes begun by a day, with their status, days and km as they stood then."""
+    is_open = pl.col("ended_on") > as_of
+    known = (
+        episodes.filter(pl.col("repaired_on") <= as_of)
+        .join(seen, on="vehicle_id", how="left")
+        .with_columns(
+            status=pl.when(is_open).then(pl.lit("censored")).otherwise("status"),
+            ended_on=pl.when(is_open).then(pl.max_horizontal("repaired_on", "last_on")).otherwise("ended_on"),
+            ended_at=pl.when(is_open).then(pl.max_horizontal("repaired_at", "last_at")).otherwise("ended_at"),
+        )
+        .sort("vehicle_id", "repaired_at", "episode_id")
+    )
+    start = distance_at(curve, known.select("vehicle_id", at="repaired_at"))["distance_km"]
+    end = distance_at(curve, known.select("vehicle_id", at="ended_at"))["distance_km"]
+    return known.with_columns(
+        odometer_km=start,
+        days=(pl.col("ended_on") - pl.col("repaired_on")).dt.total_days().cast(pl.Float64),
+        km=(end - start).clip(lower_bound=0.0).round(METRES),
+    )

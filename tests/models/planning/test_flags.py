@@ -1,0 +1,361 @@
+from collections.abc import Callable
+from datetime import UTC, date, datetime, time, timedelta
+from functools import partial
+from typing import Any
+
+import polars as pl
+import pytest
+
+from models.episodes import last_records
+from models.planning import FleetLedger, flags
+from models.settings import EpisodeRules, FlagRules, OilRules
+from models.tables import schema_of
+from models.tables.plan import Flags
+
+AS_OF = date(2026, 6, 1)
+
+
+def noon(day: date) -> datetime:
+    return datetime.combine(day, time(12), UTC)
+
+
+def table(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
+    """Rows of a table, nulls where a row says nothing."""
+    schema = schema_of(name).create_empty().schema
+    return pl.DataFrame([{column: row.get(column) for column in schema} for row in rows], schema=schema)
+
+
+def family(**row: Any) -> dict[str, Any]:
+    plain = {
+        "engine_family": "K4",
+        "cover_positions": "only",
+        "plug_tubes": True,
+        "gasket_part": "G-1",
+        "seal_part": "S-1",
+        "bolt_part": "B-1",
+        "standard_hours": 2.0,
+        "sump_litres": 5.0,
+    }
+    return plain | row
+
+
+def vehicle(vehicle_id: str = "v1", **row: Any) -> dict[str, Any]:
+    plain = {"engine_family": "K4", "site": "North", "in_service_on": date(2020, 1, 1), "engine_id": f"e-{vehicle_id}"}
+    return {"vehicle_id": vehicle_id} | plain | row
+
+
+def reading(vehicle_id: str, read_on: date, km: float) -> dict[str, Any]:
+    return {
+        "vehicle_id": vehicle_id,
+        "read_at": noon(read_on),
+        "read_on": read_on,
+        "odometer_km": km,
+        "distance_km": km,
+        "is_used": True,
+        "use": "used",
+        "origin_kind": "odometer_readings",
+        "origin_id": f"{vehicle_id}-{read_on}",
+    }
+
+
+def finding(evidence_id: str, noted_on: date, vehicle_id: str = "v1", **row: Any) -> dict[str, Any]:
+    plain = {
+        "evidence_id": evidence_id,
+        "vehicle_id": vehicle_id,
+        "engine_id": f"e-{vehicle_id}",
+        "cover_position": "",
+        "noted_on": noted_on,
+        "noted_at": noon(noted_on),
+        "component": "cover_gasket",
+        "polarity": "present",
+        "symptoms": "",
+        "span_text": "oil at the rocker cover",
+        "location": "",
+        "origin_kind": "inspection_notes",
+        "origin_id": f"n-{evidence_id}",
+    }
+    return plain | row
+
+
+def repair(repaired_on: date, vehicle_id: str = "v1", ended_on: date = AS_OF, **row: Any) -> dict[str, Any]:
+    plain = {
+        "episode_id": f"{vehicle_id}-{repaired_on}",
+        "order_id": f"o-{vehicle_id}-{repaired_on}",
+        "vehicle_id": vehicle_id,
+        "engine_id": f"e-{vehicle_id}",
+        "engine_family": "K4",
+        "cover_position": "only",
+        "site": "North",
+        "repair_method": "gasket",
+        "repaired_on": repaired_on,
+        "repaired_at": noon(repaired_on),
+        "status": "censored",
+        "ended_on": ended_on,
+        "ended_at": noon(ended_on),
+    }
+    return plain | row
+
+
+@pytest.fixture
+def make_ledger() -> Callable[..., FleetLedger]:
+    """A ledger of one vehicle with one cover and a recent note, altered by lists of rows per table."""
+
+    def build(as_of: date = AS_OF, **rows: list[dict[str, Any]]) -> FleetLedger:
+        seen = rows.pop("last_seen", [{"vehicle_id": "v1", "on": date(2026, 5, 25)}])
+        notes = table(
+            "inspection_notes",
+            [{"vehicle_id": row["vehicle_id"], "noted_on": row["on"], "noted_at": noon(row["on"])} for row in seen],
+        )
+        others = [table(kind, []) for kind in ("work_orders", "oil_top_ups")]
+        plain: dict[str, list[dict[str, Any]]] = {"vehicles": [vehicle()], "engine_families": [family()]}
+        names = [name for name in FleetLedger.__dataclass_fields__ if name != "last_seen"]
+        return FleetLedger(
+            **{name: table(name, rows.get(name, plain.get(name, []))) for name in names},
+            last_seen=last_records(*others, notes, table("odometer_readings", []), as_of=as_of),
+        )
+
+    return build
+
+
+def ago(days: int) -> date:
+    return AS_OF - timedelta(days=days)
+
+
+def flag_at(ledger: FleetLedger, as_of: date = AS_OF, **rules: Any) -> pl.DataFrame:
+    return flags(ledger, rules=FlagRules(**rules), oil_rules=OilRules(), episode_rules=EpisodeRules(), as_of=as_of)
+
+
+def only(frame: pl.DataFrame) -> dict[str, Any]:
+    assert frame.height == 1, frame
+    return frame.row(0, named=True)
+
+
+def rules_of(frame: pl.DataFrame) -> list[str]:
+    return only(frame)["rules"]
+
+
+class TestSmellOrDrops:
+    @pytest.mark.parametrize(
+        ("row", "words"),
+        [
+            ({"component": "none", "polarity": "uncertain", "symptoms": "burning smell"}, "Burning smell or smoke"),
+            ({"component": "none", "polarity": "uncertain", "symptoms": "misfire;smoke"}, "Burning smell or smoke"),
+            ({"leak_class": "II"}, "Drops (class II)"),
+            ({"leak_class": "III"}, "Drops (class III)"),
+            ({"span_text": "oil running onto the exhaust"}, "Oil near the exhaust"),
+        ],
+    )
+    def test_is_due_now_with_its_caution(self, make_ledger, row, words):
+        flag = only(flag_at(make_ledger(evidence=[finding("a", date(2026, 5, 12), **row)])))
+        assert flag["rules"][0] == "smell_or_drops"
+        assert flag["due_by"] <= AS_OF
+        assert flag["reasons"].startswith(f"{words} on 12 May 2026")
+        assert "before the vehicle is driven again" in flag["reasons"]
+        assert flag["evidence_ids"] == ["a"]
+
+    @pytest.mark.parametrize(
+        "row",
+        [
+            {"component": "other_fluid", "symptoms": "burning smell"},
+            {"component": "none", "polarity": "absent", "symptoms": "burning smell"},
+            {"component": "none", "polarity": "uncertain", "symptoms": "misfire"},
+            {"component": "none", "polarity": "uncertain", "symptoms": "exhaust_smoke"},
+        ],
+    )
+    def test_leaves_other_findings_alone(self, make_ledger, row):
+        assert flag_at(make_ledger(evidence=[finding("a", ago(20), **row)])).is_empty()
+
+    def test_a_dry_look_on_a_later_day_answers_it(self, make_ledger):
+        smell = finding("a", ago(20), component="none", polarity="uncertain", symptoms="smoke")
+        assert flag_at(make_ledger(evidence=[smell, finding("b", ago(19), polarity="absent")])).is_empty()
+        same_day = make_ledger(evidence=[smell, finding("b", ago(20), polarity="absent")])
+        assert rules_of(flag_at(same_day)) == ["smell_or_drops"]
+
+    def test_a_repair_answers_it(self, make_ledger):
+        drops = finding("a", ago(20), leak_class="III")
+        assert flag_at(make_ledger(evidence=[drops], episodes=[repair(ago(20))])).is_empty()
+
+    @pytest.mark.parametrize(("days", "rules"), [(7, []), (8, ["smell_or_drops"])])
+    def test_smell_in_the_residue_window_is_old_oil(self, make_ledger, days, rules):
+        smell = finding("a", ago(20 - days), component="none", polarity="uncertain", symptoms="burning smell")
+        found = flag_at(make_ledger(evidence=[smell], episodes=[repair(ago(20))]))
+        assert (found["rules"].to_list() or [[]])[0] == rules
+
+    def test_the_residue_window_ends_at_its_kilometres(self, make_ledger):
+        smell = finding("a", ago(15), component="none", polarity="uncertain", symptoms="burning smell")
+        readings = [reading("v1", ago(20), 1_000.0), reading("v1", ago(15), 1_400.0), reading("v1", ago(1), 1_500.0)]
+        ledger = make_ledger(evidence=[smell], episodes=[repair(ago(20))], odometer_curve=readings)
+        assert rules_of(flag_at(ledger)) == ["smell_or_drops"]
+
+
+class TestWet:
+    def test_unrepaired_is_due_when_a_seep_would_be_looked_at_again(self, make_ledger):
+        flag = only(flag_at(make_ledger(evidence=[finding("a", date(2026, 5, 12))])))
+        assert flag["rules"] == ["wet_unrepaired"]
+        assert flag["due_by"] == date(2026, 6, 11)
+        assert flag["probability"] == 1.0
+        assert "Wet on 12 May 2026, neither repaired nor found dry since" in flag["reasons"]
+
+    def test_plug_tube_seals_are_the_same_joint(self, make_ledger):
+        assert rules_of(flag_at(make_ledger(evidence=[finding("a", ago(9), component="plug_tube_seal")])))
+
+    @pytest.mark.parametrize(
+        "row", [{"component": "other_oil_leak"}, {"polarity": "uncertain"}, {"polarity": "absent"}]
+    )
+    def test_is_not_said_of_what_is_no_wet_look_at_the_joint(self, make_ledger, row):
+        assert flag_at(make_ledger(evidence=[finding("a", ago(9), **row)])).is_empty()
+
+    def test_words_of_the_order_that_repaired_belong_before_the_repair(self, make_ledger):
+        said = finding("a", ago(9), origin_kind="work_orders", origin_id="o2", origin_field="complaint")
+        work = {"order_id": "o2", "vehicle_id": "v1", "cover_position": "only", "work": "repair"}
+        ledger = {"evidence": [said], "episodes": [repair(ago(10))]}
+        assert flag_at(make_ledger(cover_work=[work], **ledger)).is_empty()
+        declined = work | {"work": "none"}
+        assert rules_of(flag_at(make_ledger(cover_work=[declined], **ledger))) == ["wet_unrepaired"]
+
+    def test_a_seep_not_looked_at_again(self, make_ledger):
+        flag = only(flag_at(make_ledger(evidence=[finding("a", ago(45), leak_class="I")])))
+        assert flag["rules"] == ["wet_unrepaired", "seep_not_rechecked"]
+        assert "Weeping (class I) seen 45 days ago and not looked at again" in flag["reasons"]
+        assert flag["due_by"] == ago(15)
+
+    @pytest.mark.parametrize("again", [{"leak_class": "I"}, {"leak_class": None}])
+    def test_a_seep_looked_at_again(self, make_ledger, again):
+        seeps = [finding("a", ago(45), leak_class="I"), finding("b", ago(3), **again)]
+        assert rules_of(flag_at(make_ledger(evidence=seeps))) == ["wet_unrepaired"]
+
+    def test_a_seep_may_wait_its_days(self, make_ledger):
+        assert rules_of(flag_at(make_ledger(evidence=[finding("a", ago(30), leak_class="I")]))) == ["wet_unrepaired"]
+
+
+class TestTwoBanks:
+    @pytest.fixture
+    def two_banks(self, make_ledger):
+        return partial(make_ledger, engine_families=[family(cover_positions="left;right")])
+
+    def test_a_side_named_is_that_cover(self, two_banks):
+        flag = only(flag_at(two_banks(evidence=[finding("a", ago(9), cover_position="right")])))
+        assert (flag["cover_position"], flag["probability"]) == ("right", 1.0)
+
+    def test_no_side_named_is_either(self, two_banks):
+        both = flag_at(two_banks(evidence=[finding("a", ago(9))]))
+        assert both["cover_position"].to_list() == ["left", "right"]
+        assert both["probability"].to_list() == [0.5, 0.5]
+        assert both["reasons"].str.contains("no side named").all()
+
+    def test_a_repair_of_either_answers_what_names_no_side(self, two_banks):
+        repairs = [repair(ago(5), cover_position="left")]
+        assert flag_at(two_banks(evidence=[finding("a", ago(9))], episodes=repairs)).is_empty()
+        sided = [finding("a", ago(9), cover_position="right")]
+        assert rules_of(flag_at(two_banks(evidence=sided, episodes=repairs))) == ["wet_unrepaired"]
+
+    def test_a_dry_look_without_a_side_does_not_answer_a_sided_wet_one(self, two_banks):
+        looks = [finding("a", ago(9), cover_position="right"), finding("b", ago(5), polarity="absent")]
+        assert only(flag_at(two_banks(evidence=looks)))["cover_position"] == "right"
+
+
+class TestOilRate:
+    @staticmethod
+    def segments(litres: list[float]) -> list[dict[str, Any]]:
+        starts = [ago(30 * (len(litres) - place)) for place in range(len(litres))]
+        return [
+            {
+                "vehicle_id": "v1",
+                "engine_id": "e-v1",
+                "started_at": noon(start),
+                "ended_at": noon(start + timedelta(days=28)),
+                "top_up_id": str(start),
+                "km": 5_000.0,
+                "litres": amount,
+                "litres_per_1000km": amount / 5.0,
+                "low": 0.1,
+                "high": 9.0,
+            }
+            for start, amount in zip(starts, litres, strict=True)
+        ]
+
+    RISEN = (1.0, 1.1, 0.9, 1.0, 1.05, 0.95, 1.0, 4.0, 4.2, 3.9, 4.3)
+
+    def test_a_risen_rate_flags_the_cover(self, make_ledger):
+        flag = only(flag_at(make_ledger(oil_segments=self.segments(list(self.RISEN)))))
+        assert flag["rules"] == ["oil_rate_shifted"]
+        assert "Oil use 4.1 times what it was" in flag["reasons"]
+        assert flag["probability"] is None
+        assert flag["due_by"] == ago(2) + timedelta(days=30)
+
+    def test_a_steady_rate_does_not(self, make_ledger):
+        assert flag_at(make_ledger(oil_segments=self.segments([1.0, 1.1, 0.9] * 4))).is_empty()
+
+    def test_a_dry_look_or_a_repair_since_answers_it(self, make_ledger):
+        risen = self.segments(list(self.RISEN))
+        assert flag_at(make_ledger(oil_segments=risen, evidence=[finding("a", ago(9), polarity="absent")])).is_empty()
+        assert flag_at(make_ledger(oil_segments=risen, episodes=[repair(ago(9))])).is_empty()
+        earlier = [finding("a", ago(200), polarity="absent")]
+        assert rules_of(flag_at(make_ledger(oil_segments=risen, evidence=earlier))) == ["oil_rate_shifted"]
+
+
+class TestPostRepairCheck:
+    def test_is_due_after_its_days(self, make_ledger):
+        assert flag_at(make_ledger(episodes=[repair(ago(29))])).is_empty()
+        flag = only(flag_at(make_ledger(episodes=[repair(ago(140))])))
+        assert flag["rules"] == ["post_repair_check"]
+        assert flag["due_by"] == ago(110)
+        assert "Gasket-only repair 140 days ago" in flag["reasons"]
+
+    def test_is_due_after_its_kilometres_if_they_come_first(self, make_ledger):
+        readings = [reading("v1", ago(40), 0.0), reading("v1", ago(0), 8_000.0)]
+        flag = only(flag_at(make_ledger(episodes=[repair(ago(10))], odometer_curve=readings)))
+        assert flag["rules"] == ["post_repair_check"]
+        assert ago(6) <= flag["due_by"] <= ago(4), "1,000 km at 200 km a day"
+
+    @pytest.mark.parametrize("polarity", ["absent", "resolved"])
+    def test_a_look_since_answers_it(self, make_ledger, polarity):
+        look = finding("a", ago(100), polarity=polarity)
+        assert flag_at(make_ledger(episodes=[repair(ago(140))], evidence=[look])).is_empty()
+        before = finding("a", ago(141), polarity=polarity)
+        assert rules_of(flag_at(make_ledger(episodes=[repair(ago(140))], evidence=[before]))) == ["post_repair_check"]
+
+
+class TestWatched:
+    WET = (finding("a", ago(9)),)
+
+    @pytest.mark.parametrize(
+        "altered",
+        [
+            {"last_seen": [{"vehicle_id": "v1", "on": ago(181)}]},
+            {"last_seen": []},
+            {"vehicles": [vehicle(out_of_service_on=AS_OF)]},
+            {"vehicles": [vehicle(engine_id="another")]},
+        ],
+    )
+    def test_only_the_engine_that_is_in_a_vehicle_in_use(self, make_ledger, altered):
+        assert flag_at(make_ledger(evidence=list(self.WET), **altered)).is_empty()
+
+    def test_on_the_edge(self, make_ledger):
+        ledger = make_ledger(
+            evidence=list(self.WET),
+            last_seen=[{"vehicle_id": "v1", "on": ago(180)}],
+            vehicles=[vehicle(out_of_service_on=AS_OF + timedelta(days=1))],
+        )
+        assert flag_at(ledger).height == 1
+
+
+def test_priority_is_urgent_first_then_the_likelier_then_the_vehicle(make_ledger):
+    vehicles = [vehicle(f"v{number}") for number in range(1, 5)]
+    smell = {"component": "none", "polarity": "uncertain", "symptoms": "smoke"}
+    ledger = make_ledger(
+        vehicles=vehicles,
+        last_seen=[{"vehicle_id": row["vehicle_id"], "on": ago(3)} for row in vehicles],
+        evidence=[finding("a", ago(9), "v3"), finding("b", ago(9), "v2"), finding("c", ago(9), "v4", **smell)],
+        episodes=[repair(ago(100), "v1")],
+    )
+    found = flag_at(ledger)
+    assert found["vehicle_id"].to_list() == ["v4", "v2", "v3", "v1"]
+    assert found["priority"].to_list() == [1, 2, 3, 4]
+    assert Flags.is_valid(found)
+
+
+def test_nothing_known_gives_no_flags(make_ledger):
+    nothing = flag_at(make_ledger(vehicles=[], engine_families=[], last_seen=[]))
+    assert nothing.is_empty()
+    assert Flags.is_valid(nothing)
