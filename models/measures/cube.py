@@ -56,39 +56,40 @@ def cubes(episodes: pl.DataFrame) -> list[Cube]:
 def _cube(episodes: pl.DataFrame, *, time_scale: str) -> Cube:
     """Sort the episodes of one time scale into their groups."""
     labels = [["", *episodes[column].unique().sort()] for column in GROUP_COLUMNS]
-    codes = [label_codes(episodes[column]) + 1 for column in GROUP_COLUMNS]
     shape = tuple(len(values) for values in labels)
-    group = np.concatenate(
-        [
-            np.ravel_multi_index([code * keep for code, keep in zip(codes, kept, strict=True)], shape)
-            for kept in _SUBSETS
-        ]
-    )
-    is_present = np.bincount(group, minlength=1) > 0
+    code = _combination_codes(episodes, shape)
+    is_present = np.bincount(code, minlength=1) > 0
     is_present[0] = True
     present = np.flatnonzero(is_present)
-    number = np.cumsum(is_present) - 1
+    copies = len(_SUBSETS)
     table = risk_table(
-        np.tile(episodes[time_scale].to_numpy(), len(_SUBSETS)),
-        np.tile(cause_codes(episodes), len(_SUBSETS)),
-        group=number[group],
+        np.tile(episodes[time_scale].to_numpy(), copies),
+        np.tile(cause_codes(episodes), copies),
+        group=np.searchsorted(present, code),
         groups=len(present),
     )
-    positions = np.unravel_index(present, shape)
-    cells = pl.DataFrame(
-        {
-            column: np.array(values, dtype=object)[position]
-            for column, values, position in zip(GROUP_COLUMNS, labels, positions, strict=True)
-        },
-        schema=dict.fromkeys(GROUP_COLUMNS, pl.String),
-    ).with_columns(time_scale=pl.lit(time_scale))
-    return Cube(
-        time_scale, cells, table, vehicle_clusters(table, np.tile(label_codes(episodes["vehicle_id"]), len(_SUBSETS)))
+    words = {
+        column: np.array(values, dtype=object)[position]
+        for column, values, position in zip(GROUP_COLUMNS, labels, np.unravel_index(present, shape), strict=True)
+    }
+    cells = pl.DataFrame(words, schema=dict.fromkeys(GROUP_COLUMNS, pl.String)).with_columns(
+        time_scale=pl.lit(time_scale)
     )
+    clusters = vehicle_clusters(table, np.tile(label_codes(episodes["vehicle_id"]), copies))
+    return Cube(time_scale, cells, table, clusters)
 
 
 _SUBSETS = tuple(product((0, 1), repeat=len(GROUP_COLUMNS)))
 """For each of an episode's groups, which of the group columns stand at their own value."""
+
+
+def _combination_codes(episodes: pl.DataFrame, shape: tuple[int, ...]) -> Ints:
+    """Number the combination of group values of every episode, once for each subset ('' being 0) (subsets * n,)."""
+    codes = [label_codes(episodes[column]) + 1 for column in GROUP_COLUMNS]
+    combined = [
+        np.ravel_multi_index([code * keep for code, keep in zip(codes, kept, strict=True)], shape) for kept in _SUBSETS
+    ]
+    return np.concatenate(combined)
 
 
 def label_codes(labels: pl.Series) -> Ints:

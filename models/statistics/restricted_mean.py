@@ -6,14 +6,7 @@ import numpy.typing as npt
 from models.statistics.clustering import Clusters, clustered_cross_products, exit_weights
 from models.statistics.intervals import Estimates, log_log_limits
 from models.statistics.kaplan_meier import greenwood_sum, greenwood_terms, product_limit
-from models.statistics.risk_table import (
-    EVENT,
-    Floats,
-    RiskTable,
-    group_sum,
-    just_before,
-    running_sum,
-)
+from models.statistics.risk_table import EVENT, Floats, RiskTable, group_sum, just_before, running_sum
 
 
 def restricted_mean(
@@ -45,7 +38,7 @@ def restricted_mean(
         raise ValueError("a horizon must be above 0")
     survival = product_limit(table, table.events)
     area = _area(table, survival)
-    mean = _at(table, area, survival, limit, initial_height=1.0)
+    mean = _area_to_limit(table, area, survival, limit)
     if clusters is None:
         later = np.maximum(mean[table.row_group] - area, 0.0)
         counts = table.time <= limit[table.row_group]
@@ -58,20 +51,20 @@ def restricted_mean(
     return Estimates(mean, error, low * limit, high * limit)
 
 
-def _area(table: RiskTable, height: Floats, initial: float = 1.0) -> Floats:
+def _area(table: RiskTable, height: Floats, *, initial: float = 1.0) -> Floats:
     """Area under a step curve up to each row's time (rows,)."""
     width = table.time - just_before(table.time, table.start, 0.0)
     return running_sum(width * just_before(height, table.start, initial), table.start)
 
 
-def _at(table: RiskTable, area: Floats, height: Floats, limit: Floats, *, initial_height: float) -> Floats:
+def _area_to_limit(table: RiskTable, area: Floats, height: Floats, limit: Floats, *, initial: float = 1.0) -> Floats:
     """Area under a step curve up to each group's limit (groups,)."""
+    if not len(table.time):
+        return initial * limit
     rows = np.bincount(table.row_group[table.time <= limit[table.row_group]], minlength=table.groups)
     last = np.maximum(table.start[:-1] + rows - 1, 0)
-    if not len(table.time):
-        return initial_height * limit
     reached = area[last] + height[last] * (limit - table.time[last])
-    return np.where(rows > 0, reached, initial_height * limit)
+    return np.where(rows > 0, reached, initial * limit)
 
 
 def _influence(table: RiskTable, survival: Floats, area: Floats, mean: Floats, limit: Floats) -> Floats:
@@ -80,7 +73,7 @@ def _influence(table: RiskTable, survival: Floats, area: Floats, mean: Floats, l
     weights = exit_weights(table, table.events, table.observation_cause == EVENT, cumulated)
     height = survival * cumulated
     watched = _area(table, height, initial=0.0)
-    to_limit = _at(table, watched, height, limit, initial_height=0.0)
+    to_limit = _area_to_limit(table, watched, height, limit, initial=0.0)
     row = table.observation_row
     group = table.row_group[row]
     ended = watched[row] - weights * (mean[group] - area[row])

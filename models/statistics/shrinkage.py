@@ -52,12 +52,12 @@ def shrink_ratios(observed: npt.ArrayLike, expected: npt.ArrayLike, *, confidenc
     if counts.shape != base.shape or (counts < 0).any() or not (base > 0).all():
         raise ValueError("each unit needs a count of zero or more and an expectation above 0")
     if len(counts) < MIN_UNITS:
-        return _without_spread(counts, base, np.nan, f"{len(counts)} units: too few to tell a spread")
+        return _without_spread(counts, base, np.nan, f"{len(counts)} are too few to tell a spread")
     if counts.sum() == 0:
         return _without_spread(counts, base, np.nan, "no events")
     pooled = counts.sum() / base.sum()
     if np.sum((counts - pooled * base) ** 2 - counts) <= 0:
-        return _without_spread(counts, base, np.inf, "units differ no more than chance would have them")
+        return _without_spread(counts, base, np.inf, "they differ no more than chance would have them")
     shape, rate = _prior(counts, base)
     return shrink_with_prior(counts, base, shape, rate, confidence=confidence)
 

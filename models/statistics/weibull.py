@@ -77,39 +77,45 @@ def fit_weibull(table: RiskTable, *, clusters: Clusters | None = None, shortest:
     """
     time = np.maximum(table.time, shortest)
     longest = np.maximum(last_time(table), shortest)
-    reason = _reasons(table, time, longest)
+    longest = np.where(longest > 0, longest, 1.0)
+    relative = time / longest[table.row_group]
+    reason = _reasons(table, relative)
     fits = np.array([not words for words in reason], dtype=bool)
-    log_longest = np.log(np.where(longest > 0, longest, 1.0))
-    usable = time > 0
-    log_time = np.log(np.where(usable, time, 1.0)) - log_longest[table.row_group]
-    rows = _Rows(log_time, table.events, np.where(usable, table.exits, 0.0))
+    rows = _relative_rows(table, relative)
     shape = _shape(table, rows, fits)
     moment = group_sum(table, rows.exits * np.exp(shape[table.row_group] * rows.log_time))
     events = group_sum(table, rows.events)
     log_scale = np.log(np.divide(moment, events, out=np.ones_like(moment), where=fits)) / shape
     z = shape[table.row_group] * (rows.log_time - log_scale[table.row_group])
-    inverse = np.linalg.inv(np.where(fits[:, None, None], _information(table, rows, shape, z), np.eye(2)))
+    covariance = np.linalg.inv(np.where(fits[:, None, None], _information(table, rows, shape, z), np.eye(2)))
     if clusters is not None:
-        inverse = inverse @ clustered_cross_products(clusters, _scores(table, rows, shape, z), table.groups) @ inverse
+        spread = clustered_cross_products(clusters, _scores(table, rows, shape, z), table.groups)
+        covariance = covariance @ spread @ covariance
     with np.errstate(over="ignore"):
-        scale = np.exp(log_scale + log_longest)
+        scale = longest * np.exp(log_scale)
     return WeibullFit(
         shape=np.where(fits, shape, np.nan),
         scale=np.where(fits, scale, np.nan),
-        covariance=np.where(fits[:, None, None], inverse, np.nan),
-        log_likelihood=np.where(fits, _log_likelihood(table, rows, shape, z) - events * log_longest, np.nan),
+        covariance=np.where(fits[:, None, None], covariance, np.nan),
+        log_likelihood=np.where(fits, _log_likelihood(table, rows, shape, z) - events * np.log(longest), np.nan),
         reason=reason,
     )
 
 
-def _reasons(table: RiskTable, time: Floats, longest: Floats) -> tuple[str, ...]:
-    """Why a group has no maximum, '' where it has one."""
+def _reasons(table: RiskTable, relative: Floats) -> tuple[str, ...]:
+    """Why a group has no maximum, '' where it has one, from its times over its longest (rows,)."""
     events = group_sum(table, table.events)
-    at_zero = group_sum(table, np.where(time > 0, 0.0, table.events))
-    before_longest = group_sum(table, np.where(time < longest[table.row_group], table.events, 0.0))
+    at_zero = group_sum(table, np.where(relative > 0, 0.0, table.events))
+    before_longest = group_sum(table, np.where(relative < 1, table.events, 0.0))
     conditions = [table.sizes == 0, events == 0, at_zero > 0, before_longest == 0]
     words = ["no episodes", "none failed", "a failure at time zero", "all failures at the longest time"]
     return tuple(np.select(conditions, words, default="").tolist())
+
+
+def _relative_rows(table: RiskTable, relative: Floats) -> _Rows:
+    """Take logarithms of the relative times (rows,); what was watched for no time at all tells nothing."""
+    usable = relative > 0
+    return _Rows(np.log(np.where(usable, relative, 1.0)), table.events, np.where(usable, table.exits, 0.0))
 
 
 def _shape(table: RiskTable, rows: _Rows, fits: Bools) -> Floats:
@@ -198,4 +204,6 @@ def contradicted(fit: WeibullFit, table: RiskTable, curve: SurvivalCurve) -> Boo
 def weibull_survival(fit: WeibullFit, table: RiskTable) -> Floats:
     """Share free of the event by the fitted life at each row of a risk table (rows,)."""
     group = table.row_group
-    return np.asarray(np.exp(-((table.time / fit.scale[group]) ** fit.shape[group])))
+    with np.errstate(over="ignore"):
+        hazard = (table.time / fit.scale[group]) ** fit.shape[group]
+    return np.asarray(np.exp(-hazard))

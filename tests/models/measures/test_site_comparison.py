@@ -55,4 +55,4 @@ def test_alike_sites_are_not_given_a_spread(make, rules):
     table = site_comparison(make(*rows), rules=rules)
     assert table["shrunk_ratio"].to_list() == pytest.approx([1.0] * 3)
     assert table["shrunk_low"].null_count() == 3
-    assert set(table["reason"]) == {"no shrinkage: units differ no more than chance would have them"}
+    assert set(table["reason"]) == {"no shrinkage: they differ no more than chance would have them"}

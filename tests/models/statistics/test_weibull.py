@@ -46,6 +46,7 @@ def test_the_unit_of_time_does_not_matter(unit):
         ([], [], "no episodes"),
         ([4.0, 5.0], [0, 2], "none failed"),
         ([0.0, 5.0], [1, 1], "a failure at time zero"),
+        ([1e-300, 1e300], [1, 1], "a failure at time zero"),
         ([5.0], [1], "all failures at the longest time"),
         ([3.0, 5.0, 5.0], [0, 1, 1], "all failures at the longest time"),
     ],
@@ -69,6 +70,13 @@ def test_times_too_short_to_tell_are_read_as_the_shortest():
     assert_array_equal(short.shape, said.shape)
 
 
+def test_what_was_not_watched_at_all_changes_nothing():
+    with_zero = fit_weibull(risk_table([0.0, 0.0, 0.2, 0.5, 0.9], [0, 2, 1, 1, 0]))
+    without = fit_weibull(risk_table([0.2, 0.5, 0.9], [1, 1, 0]))
+    assert_array_equal(with_zero.shape, without.shape)
+    assert_array_equal(with_zero.covariance, without.covariance)
+
+
 def test_mean_of_an_exponential_life():
     """With shape 1 the mean is the scale; its limits follow from the covariance of log scale and spread."""
     fit = fit_weibull(risk_table(np.arange(1.0, 30.0), np.ones(29)))
@@ -80,7 +88,7 @@ def test_mean_of_an_exponential_life():
 
 def test_a_mean_beyond_numbers_is_not_given():
     """A shape of a few thousandths: the mean has hundreds of digits."""
-    table = risk_table([1e-300, 1e-300, 1e300, 1e300, 1e300], [1, 1, 0, 0, 0])
+    table = risk_table([1e-100, 1e-100, 1e100, 1e100, 1e100], [1, 1, 0, 0, 0])
     fit = fit_weibull(table)
     assert fit.shape[0] < 0.02
     assert np.isnan(weibull_mean(fit).estimate[0])
