@@ -110,8 +110,11 @@ def fold_lines(lines: pl.DataFrame) -> pl.DataFrame:
     Returns:
         A row per order with `line_count`, sorted by order_id; it keeps the trace of its first line.
     """
-    return (
-        lines.group_by("order_id", maintain_order=True)
+    is_alone = pl.col("order_id").is_unique()
+    alone = lines.filter(is_alone).with_columns(line_count=pl.lit(1, pl.Int64))
+    folded = (
+        lines.filter(~is_alone)
+        .group_by("order_id", maintain_order=True)
         .agg(
             pl.col("load_rank", "load_id", "row_number").first(),
             *(pl.col(name).drop_nulls().first() for name in _FIRST),
@@ -122,8 +125,8 @@ def fold_lines(lines: pl.DataFrame) -> pl.DataFrame:
             pl.col("status").drop_nulls().last(),
             line_count=pl.len().cast(pl.Int64),
         )
-        .sort("order_id")
     )
+    return pl.concat([folded, alone.select(folded.columns)]).sort("order_id")
 
 
 def _joined(name: str) -> pl.Expr:
