@@ -12,7 +12,7 @@ from typing import IO, Any, Protocol, cast
 
 from models.errors import UsageError
 from models.simulation.cells import Cell, cells, formatters
-from models.simulation.chunks import draw_chunk
+from models.simulation.chunks import Chunk, draw_chunk
 from models.simulation.fleet import Calendar, calendar, chunks_of
 from models.simulation.layouts import LAYOUTS, Layout
 from models.simulation.mistakes import PLACES, Entry
@@ -55,10 +55,7 @@ def simulate(out: Path, *, vehicles: int, years: float, seed: int, progress: Pro
         chunks = chunks_of(vehicles)
         for number in range(chunks):
             _report(progress, chunks)
-            chunk = draw_chunk(number, vehicles=vehicles, years=years, seed=seed)
-            facts["refused"].writerows(exports.write(chunk.entries))
-            for name, rows in chunk.truth.items():
-                facts[name].writerows(rows)
+            _write_chunk(draw_chunk(number, vehicles=vehicles, years=years, seed=seed), exports, facts)
         _report(progress, chunks)
 
 
@@ -68,6 +65,12 @@ as_of = {EXTRACT_ON.isoformat()}  # the day of the extract
 [fleet]
 zone = "{ZONE}"
 """
+
+
+def _write_chunk(chunk: Chunk, exports: "_Exports", facts: dict[str, Any]) -> None:
+    facts["refused"].writerows(exports.write(chunk.entries))
+    for name, rows in chunk.truth.items():
+        facts[name].writerows(rows)
 
 
 def _report(progress: Progress | None, chunks: int) -> None:

@@ -19,6 +19,8 @@ _BURNS_PER_1000_KM = (0.03, 0.16)
 _TOP_UP_LITRES = (0.5, 1.7)
 _READING_DAYS = (70, 130)
 _READING_SHARE = 0.5
+_DELIVERY_DAYS, _EARLY_READING = 5, 0.06
+"""Some vehicles are read on delivery, days before they enter service."""
 _GROWTH_PER_DAY = 1 / 200
 """Share by which a leak's loss grows each day: it doubles in 200 days."""
 
@@ -51,6 +53,8 @@ def vehicle_background(vehicle: Vehicle, history: History, *, days: Calendar, ch
     orders += [_job(day, vehicle, chance) for day in _at_random(start, end, 365 / _JOBS_PER_YEAR, chance)]
     top_ups = _top_ups(vehicle, history, (start, end), services, chance)
     readings = _every(start, end, _READING_DAYS, chance) if chance.happens(_READING_SHARE) else []
+    if vehicle.in_service > _DELIVERY_DAYS and chance.happens(_EARLY_READING):
+        readings.insert(0, vehicle.in_service - _DELIVERY_DAYS)
     return Background(orders, top_ups, readings)
 
 
@@ -77,9 +81,12 @@ def _somewhere(vehicle: Vehicle, chance: Chance) -> int:
 
 
 def _finished(day: int, vehicle: Vehicle, chance: Chance) -> int | None:
-    """Day an order was finished; now and then nobody writes it."""
-    if chance.happens(0.03):
+    """Day an order was finished; now and then nobody writes it, or writes a day before it was opened."""
+    chosen = chance.unit()
+    if chosen < 0.03:
         return None
+    if chosen < 0.033:
+        return max(0, day - 2)
     latest = day + 3 if vehicle.sold is None else vehicle.sold - 1
     return min(day + chance.pick((0, 0, 0, 0, 1, 1, 2, 3)), latest)
 

@@ -4,6 +4,7 @@ One vehicle at a time, event by event. A leak is *found* only where somebody wro
 """
 
 import heapq
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from models.simulation.chance import Chance
@@ -90,18 +91,6 @@ class _Course:
         self.busy_until = -1
         self._queue: list[tuple[int, int, str, str, int]] = []
         self._count = 0
-        self._steps = {
-            "inspect": self._inspect,
-            "leak": self._leak,
-            "smell": self._smell,
-            "misfire": self._misfire,
-            "usage": self._usage,
-            "repair": self._repair,
-            "cover_off": self._cover_off,
-            "routine": self._routine,
-            "swap": self._swap,
-            "retighten": self._retighten,
-        }
 
     def run(self) -> None:
         """Work through the queue."""
@@ -114,7 +103,7 @@ class _Course:
             self._after(kind, start, self.chance.exponential(mean))
         while self._queue:
             day, _, kind, position, life = heapq.heappop(self._queue)
-            self._steps[kind](day, position, life)
+            _STEPS[kind](self, day, position, life)
         for cover in self.covers.values():
             self._stop_leak(cover, self.end)
 
@@ -396,3 +385,18 @@ class _Course:
             self._stop_leak(cover, day)
             cover.renewed = None
             self._begin_first_life(cover, fitted, 0.0, 0.0)
+
+
+_STEPS: dict[str, Callable[[_Course, int, str, int], None]] = {
+    "inspect": _Course._inspect,
+    "leak": _Course._leak,
+    "smell": _Course._smell,
+    "misfire": _Course._misfire,
+    "usage": _Course._usage,
+    "repair": _Course._repair,
+    "cover_off": _Course._cover_off,
+    "routine": _Course._routine,
+    "swap": _Course._swap,
+    "retighten": _Course._retighten,
+}
+"""Kind of event to what it does."""

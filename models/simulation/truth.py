@@ -119,9 +119,10 @@ def _episode_row(episode: Episode, vehicle: Vehicle, days: Calendar) -> Row:
     competing = future.day if future is not None and future.status == "competing" else None
     return (
         vehicle.vehicle_id, renewal.engine_id, vehicle.family.code, renewal.position, SITES[order.site].name,
-        order.record_id, method, renewal.occasion, days.on(start), round(vehicle.km_at(start), 1), end.status,
-        end.reason, days.on(end.day), end.day - start, renewal.method, _on(renewal.leak_day, days),
-        _since(renewal.leak_day, start), None if renewal.leak_km is None else round(renewal.leak_km, 1), _on(found, days), _since(found, start),
+        order.record_id, method, renewal.occasion, days.on(start), round(vehicle.km_at(start), 1),
+        end.status, end.reason, days.on(end.day), end.day - start,
+        renewal.method, _on(renewal.leak_day, days), _since(renewal.leak_day, start),
+        None if renewal.leak_km is None else round(renewal.leak_km, 1), _on(found, days), _since(found, start),
         _on(competing, days), _since(competing, start), future.reason if future is not None and competing else "",
         round(renewal.hazard, 4), ";".join(renewal.skipped),
     )  # fmt: skip

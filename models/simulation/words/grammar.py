@@ -46,6 +46,11 @@ class Grammar:
         rules = (line.split(" = ", 1) for line in joined)
         return cls({symbol.strip(): _alternatives(texts) for symbol, texts in rules}, given=given)
 
+    @property
+    def symbols(self) -> tuple[str, ...]:
+        """All symbols that have a rule."""
+        return tuple(self._rules)
+
     def say(self, symbol: str, chance: Chance, given: Mapping[str, str]) -> str:
         """Draw a phrase for a symbol."""
         texts = self._rules[symbol]

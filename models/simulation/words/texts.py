@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from models.simulation.chance import Chance
 from models.simulation.events import Mention, Note, Order
 from models.simulation.words.chatter import CHATTER
-from models.simulation.words.leaks import PLACES, say_mention, say_together
+from models.simulation.words.leaks import PLACES, adorned, say_mention, say_together
 from models.simulation.words.slips import slipped
 from models.simulation.words.work import WORK, say_work
 
@@ -32,6 +32,8 @@ class Text:
 def note_text(note: Note, chance: Chance) -> Text:
     """Write an inspection note: mostly about other things, with what it says of leaks somewhere among them."""
     clauses, said = _say(note.mentions, chance)
+    if len(clauses) == len(said):
+        clauses = [adorned(words, mention, chance) for words, mention in zip(clauses, said, strict=True)]
     if not clauses:
         clauses = [_chatter("opening", chance), *([_chatter("remark", chance)] if chance.happens(0.5) else [])]
     elif chance.happens(0.45):
@@ -66,7 +68,7 @@ def work_text(order: Order, chance: Chance, *, is_open: bool) -> Text:
     if is_open:
         return Text(slipped(_chatter("in_progress", chance), order.site, chance))
     found, said = _say(order.findings, chance)
-    if found and order.work == "repair":
+    if found and order.work == "repair" and not found[0].startswith("found"):
         found[0] = WORK.say("found", chance, _NOTHING_GIVEN) + found[0]
     clauses = [*found, *_done(order, chance)]
     return Text(slipped(_joined(clauses, chance), order.site, chance), tuple(said))
