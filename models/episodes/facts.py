@@ -6,6 +6,8 @@ from datetime import date, datetime
 
 JOINT_COMPONENTS = frozenset({"cover_gasket", "plug_tube_seal"})
 """Both seals sit under the cover: oil in a plug well is a leak of the same joint."""
+LOW_OIL = frozenset({"low oil"})
+"""Says that oil went, not where: alone it makes no cover suspect."""
 DRY_POLARITIES = frozenset({"absent", "resolved"})
 
 
@@ -45,7 +47,8 @@ class Look:
     @property
     def is_hint(self) -> bool:
         """Whether it makes a cover suspect without a finding: a hedge at the joint, or a symptom alone."""
-        return self.polarity == "uncertain" and (self.is_of_joint or (self.component == "none" and bool(self.symptoms)))
+        is_bare_symptom = self.component == "none" and bool(self.symptoms - LOW_OIL)
+        return self.polarity == "uncertain" and (self.is_of_joint or is_bare_symptom)
 
 
 @dataclass(frozen=True, slots=True)

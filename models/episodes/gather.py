@@ -116,7 +116,6 @@ def vehicles_until(as_of: date, vehicles: pl.DataFrame, last_seen: pl.DataFrame,
 def periods_until(as_of: date, periods: pl.DataFrame, families: pl.DataFrame, vehicles: pl.DataFrame) -> pl.DataFrame:
     """Engine periods with their covers; an engine that left with its vehicle was not removed."""
     is_known = pl.col("to_on") <= as_of
-    followed = pl.col("from_on").shift(-1).over("vehicle_id").is_not_null()
     left_before = pl.col("out_of_service_on").is_null() | (pl.col("to_on") < pl.col("out_of_service_on"))
     return (
         periods.filter(pl.col("from_on") <= as_of)
@@ -124,7 +123,7 @@ def periods_until(as_of: date, periods: pl.DataFrame, families: pl.DataFrame, ve
         .join(families.select("engine_family", "cover_positions"), on="engine_family", how="left")
         .sort("vehicle_id", "from_on", "engine_id")
         .with_columns(to_on=pl.when(is_known).then("to_on"))
-        .with_columns(removed_on=pl.when(followed | left_before).then("to_on"))
+        .with_columns(removed_on=pl.when(left_before).then("to_on"))
         .select(
             "vehicle_id",
             "engine_id",
@@ -170,6 +169,6 @@ def _period(row: tuple[Any, ...]) -> Period:
 def _look(row: tuple[Any, ...]) -> Look:
     """Make a look of an evidence row."""
     on, at, evidence_id, origin_kind, origin_id, origin_field, component, polarity, position, symptoms, *place = row
-    named = frozenset(symptom.strip() for symptom in symptoms.split(";") if symptom.strip())
+    named = frozenset(symptom.strip().replace("_", " ") for symptom in symptoms.split(";") if symptom.strip())
     origin = (origin_kind, origin_id, origin_field)
     return Look(on, at, (evidence_id,), *origin, component, polarity, position, named, *place)

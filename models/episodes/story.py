@@ -12,7 +12,7 @@ _SOURCES = {"text": "a note", "complaint": "the complaint on order {}", "work_do
 _BY_ORDER = {
     "cover off for other work": "took the cover off for other work",
     "engine removed": "took the engine out",
-    "repaired again without a leak": "repaired the cover again with no oil mentioned",
+    "repaired again without a leak": "repaired the cover again",
 }
 _BY_DAY = {"engine removed": "the engine was removed", "vehicle out of service": "the vehicle left service"}
 

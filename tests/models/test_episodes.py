@@ -23,6 +23,8 @@ STATEMENTS = {
     "hedge": ("cover_gasket", "uncertain", ""),
     "smell": ("none", "uncertain", "burning smell"),
     "misfire": ("none", "uncertain", "misfire"),
+    "low-oil": ("none", "uncertain", "low oil"),
+    "smoke": ("cover_gasket", "uncertain", "smoke;low oil"),
 }
 NAMES = {
     "vehicles": records.Vehicles,
@@ -148,7 +150,7 @@ def read_order(fleet: Fleet, line: Line) -> None:
             order_id=line.order_id,
             vehicle_id=line.vehicle_id,
             site="S",
-            opened_at=at(line.on, 8),
+            opened_at=at(line.on, int(line.marks.get("hour", 8))),
             opened_on=line.on,
             completed_at=at(line.done_on, 16) if line.done_on else None,
             completed_on=line.done_on,
@@ -343,7 +345,7 @@ def test_story_of_a_complaint_names_the_order_and_the_last_dry_look() -> None:
         ),
         (
             ["2024-02-01 order W2 repair gasket routine"],
-            "No leak found in 10 days, until order V-W2 of 2024-02-01 repaired the cover again with no oil mentioned.",
+            "No leak found in 10 days, until order V-W2 of 2024-02-01 repaired the cover again.",
         ),
         (
             ["2024-02-01 order W2 engine_out"],

@@ -60,7 +60,7 @@ def test_an_oil_change_by_its_words_resets_and_closes_nothing(reason: str) -> No
     assert told(segments) == [("T2", 2000.0, 1.0, 0.5)]
 
 
-@pytest.mark.parametrize("reason", ["top up between services", "Topped up", "low", "service lamp on, top-up"])
+@pytest.mark.parametrize("reason", ["top up between services", "Topped up", "low", "top up, oil change due"])
 def test_a_top_up_by_its_words_is_no_change(reason: str) -> None:
     assert len(segments_of([(0, 1.0, ""), (10, 0.5, reason)])) == 1
 
