@@ -5,9 +5,11 @@ from typing import Any
 
 import polars as pl
 import pytest
+from scipy.stats import weibull_min
 
 from models.episodes import last_records
-from models.planning import FleetLedger, flags
+from models.planning import FleetLedger, flags, known_by
+from models.planning.lives import repair_lives
 from models.settings import EpisodeRules, FlagRules, OilRules
 from models.tables import schema_of
 from models.tables.plan import Flags
@@ -359,3 +361,139 @@ def test_nothing_known_gives_no_flags(make_ledger):
     nothing = flag_at(make_ledger(vehicles=[], engine_families=[], last_seen=[]))
     assert nothing.is_empty()
     assert Flags.is_valid(nothing)
+
+
+def leaking_fleet(vehicles: int = 60, *, days_apart: int = 11) -> dict[str, list[dict[str, Any]]]:
+    """Vehicles repaired 400 days ago, at 100 km a day; two in three leaked again, `days_apart` one after the other."""
+    names = [f"w{number:02}" for number in range(vehicles)]
+    leaked = names[: 2 * vehicles // 3]
+    repairs = [
+        repair(ago(500), name, ended_on=ago(500 - days_apart * (place + 1)), status="re-leak")
+        if name in leaked
+        else repair(ago(500), name, ended_on=ago(2))
+        for place, name in enumerate(names)
+    ]
+    again = [repair(ago(40), name, ended_on=ago(2)) for name in leaked]
+    return {
+        "vehicles": [vehicle(name) for name in names],
+        "episodes": repairs + again,
+        "odometer_curve": [reading(name, ago(days), 100.0 * (600 - days)) for name in names for days in (600, 300, 0)],
+        "last_seen": [{"vehicle_id": name, "on": ago(2)} for name in names],
+    }
+
+
+class TestChance:
+    def test_is_the_conditional_weibull_probability_at_the_vehicles_own_pace(self, make_ledger):
+        ledger = make_ledger(**leaking_fleet())
+        found = flag_at(ledger, min_probability=0.01).filter(vehicle_id="w00")
+        known = known_by(ledger, AS_OF)
+        life = (
+            repair_lives(known.episodes, min_releaks=10).filter(time_scale="km", engine_family="K4").row(0, named=True)
+        )
+        survival = weibull_min(life["shape"], scale=life["scale"])
+        at = datetime.combine(AS_OF + timedelta(days=1), time(), UTC) - noon(ago(40))
+        age_km = 100.0 * at / timedelta(days=1)
+        expected = 1.0 - survival.sf(age_km + 60 * 100.0) / survival.sf(age_km)
+        assert found["probability"].item() == pytest.approx(expected, rel=1e-6)
+        assert "high_probability" in only(found)["rules"]
+
+    def test_reasons_carry_the_numbers(self, make_ledger):
+        flag = only(flag_at(make_ledger(**leaking_fleet()), min_probability=0.01).filter(vehicle_id="w00"))
+        said = f"1 in {round(1 / flag['probability'])} such repairs on K4 dry so far leak within the next 60 days"
+        assert said in flag["reasons"]
+        assert "at its 100 km a day (40 re-leaks in 100 repairs)" in flag["reasons"]
+        assert "Gasket-only repair 40 days, 4050 km ago" in flag["reasons"]
+
+    def test_under_the_least_probability_there_is_no_flag_for_it(self, make_ledger):
+        found = flag_at(make_ledger(**leaking_fleet()), min_probability=0.9)
+        assert not found["rules"].list.contains("high_probability").any()
+
+    def test_a_higher_horizon_is_a_higher_probability(self, make_ledger):
+        ledger = make_ledger(**leaking_fleet())
+        short, long = (flag_at(ledger, horizon_days=days)["probability"].max() for days in (30, 120))
+        assert short < long
+
+    def test_few_releaks_leave_it_unknown(self, make_ledger):
+        found = flag_at(make_ledger(**leaking_fleet()), min_releaks=41)
+        assert found["probability"].null_count() == found.height > 0
+
+    def test_a_leak_that_dried_up_leaves_it_unknown(self, make_ledger):
+        fleet = leaking_fleet()
+        fleet["evidence"] = [finding("a", ago(20), "w59"), finding("b", ago(9), "w59", polarity="absent")]
+        fleet["episodes"][59] |= {"status": "re-leak", "ended_on": ago(20), "ended_at": noon(ago(20))}
+        assert flag_at(make_ledger(**fleet), min_probability=0.01).filter(vehicle_id="w59").is_empty()
+
+
+class TestInterval:
+    def test_is_passed_when_such_covers_leak_by_then(self, make_ledger):
+        flag = only(flag_at(make_ledger(**leaking_fleet())).filter(vehicle_id="w59"))
+        assert "interval_passed" in flag["rules"]
+        assert "ast repaired 500 days ago; by" in flag["reasons"]
+        assert "1 in 10 such covers leak" in flag["reasons"]
+
+    def test_starts_again_with_a_dry_look(self, make_ledger):
+        fleet = leaking_fleet()
+        fleet["evidence"] = [finding("a", ago(1), "w59", polarity="absent")]
+        found = flag_at(make_ledger(**fleet)).filter(vehicle_id="w59")
+        assert "interval_passed" not in found["rules"].explode().to_list()
+
+
+def later_facts() -> dict[str, list[dict[str, Any]]]:
+    """What comes to be known after the day: looks, repairs, readings, swaps, disposals, fills."""
+    after = AS_OF + timedelta(days=5)
+    return {
+        "vehicles": [vehicle("new", in_service_on=after)],
+        "engine_fitments": [
+            {"vehicle_id": "w01", "engine_id": "swapped", "engine_family": "K4", "fitted_on": after, "removed_on": None}
+        ],
+        "evidence": [
+            finding("z1", after, "w00", leak_class="III"),
+            finding("z2", after, "w02", polarity="absent"),
+        ],
+        "episodes": [repair(after, "w00", ended_on=after), repair(after, "w03", ended_on=after)],
+        "odometer_curve": [reading("w00", after, 99_000.0), reading("w59", after, 120_000.0)],
+        "last_seen": [{"vehicle_id": "new", "on": after}, {"vehicle_id": "w05", "on": after}],
+    }
+
+
+class TestNoLookAhead:
+    def test_later_records_change_nothing(self, make_ledger):
+        fleet = leaking_fleet()
+        fleet["evidence"] = [finding("a", ago(9), "w01"), finding("b", ago(40), "w02", leak_class="I")]
+        later = later_facts()
+        more = {name: fleet.get(name, []) + later.get(name, []) for name in fleet | later}
+        assert flag_at(make_ledger(**fleet)).equals(flag_at(make_ledger(**more)))
+
+    def test_endings_after_the_day_are_not_known_whenever_they_come(self, make_ledger):
+        day = ago(120)
+        seen = {"last_seen": [{"vehicle_id": f"w{number:02}", "on": ago(125)} for number in range(60)]}
+        fleet = leaking_fleet() | seen
+
+        def ended(on: date) -> list[dict[str, Any]]:
+            moved = {"status": "re-leak", "ended_on": on, "ended_at": noon(on)}
+            return [row | (moved if row["ended_on"] > day else {}) for row in fleet["episodes"]]
+
+        early, late = (
+            flag_at(make_ledger(as_of=day, **fleet | {"episodes": ended(on)}), day) for on in (ago(100), ago(1))
+        )
+        assert early.height > 0
+        assert early.equals(late)
+        assert set(early["as_of"]) == {day}
+
+    def test_later_engines_and_disposals_change_nothing(self, make_ledger):
+        fleet = leaking_fleet()
+        gone = [row | {"out_of_service_on": AS_OF + timedelta(days=1)} for row in fleet["vehicles"]]
+        assert flag_at(make_ledger(**fleet)).equals(flag_at(make_ledger(**fleet | {"vehicles": gone})))
+
+
+def test_flags_do_not_depend_on_the_order_of_rows(make_ledger):
+    fleet = leaking_fleet()
+    fleet["evidence"] = [
+        finding("a", ago(9), "w01"),
+        finding("b", ago(9), "w01", leak_class="I"),
+        finding("c", ago(9), "w02"),
+    ]
+    turned = {name: rows[::-1] for name, rows in fleet.items()}
+    found = flag_at(make_ledger(**fleet))
+    assert found.equals(flag_at(make_ledger(**turned)))
+    assert Flags.is_valid(found)
