@@ -40,11 +40,11 @@ def same_name(name: str) -> str:
 def column_places(header: Sequence[str], conversion: Conversion) -> dict[str, list[int]]:
     """Return where each canonical column stands in a header: one place where all is well.
 
-    A declared column has its entry even if the header lacks it. A column that is neither declared nor constant is
-    found under its own name, unless a declared column claims that name.
+    A declared column has its entry even if the header lacks it. A column that is neither declared nor constant nor
+    made from others is found under its own name, unless a declared column claims that name.
     """
     declared = {column: same_name(name) for column, name in conversion.columns.items()}
-    taken = {*declared.values(), *conversion.constants}
+    taken = {*declared.values(), *conversion.constants, *conversion.made_from}
     own = {name: name for name in input_columns(conversion.kind) if name not in declared and name not in taken}
     found: dict[str, list[int]] = {}
     for place, name in enumerate(header):
@@ -63,7 +63,7 @@ def header_fault(header: Sequence[str], conversion: Conversion) -> tuple[str, st
         if len(at) > 1:
             return column, f"has {len(at)} columns {name!r} for {column}: rename all but one"
     for column in REQUIRED_INPUT[conversion.kind]:
-        if column not in places and column not in conversion.constants:
+        if column not in {*places, *conversion.constants, *conversion.made_from}:
             return column, f"has no column for {column}, which {conversion.kind} need{_nearest(column, header)}"
     return None
 
@@ -136,7 +136,14 @@ def _pick(rows: pl.DataFrame, header: Sequence[str], conversion: Conversion) -> 
         else:
             cell = pl.lit(conversion.constants.get(column), pl.String)
         columns[column] = _translated(cell, conversion.values.get(column, {}))
-    return rows.select("load_id", "row_number", **columns)
+    made = {column: _made(parts) for column, parts in conversion.made_from.items()}
+    return rows.select("load_id", "row_number", **columns).with_columns(**made)
+
+
+def _made(parts: Sequence[str]) -> pl.Expr:
+    """Join the cells of some columns by a blank; missing where all of them are."""
+    joined = pl.concat_str(parts, separator=" ", ignore_nulls=True)
+    return pl.when(joined != "").then(joined)
 
 
 def _translated(cell: pl.Expr, words: dict[str, str]) -> pl.Expr:

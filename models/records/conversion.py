@@ -83,6 +83,11 @@ class Conversion(BaseModel):
     )
     decimal: Literal[".", ","] = Field(default=".", description="decimal mark; the other one may group thousands")
     constants: dict[str, str] = Field(default={}, description="canonical column to the value every row has")
+    made_from: dict[str, tuple[str, ...]] = Field(
+        default={},
+        description="canonical column that the export lacks to the canonical columns whose cells, joined, make it: "
+        "an order number from vehicle and day makes one order of a day's lines",
+    )
     values: dict[str, dict[str, str]] = Field(
         default={}, description="canonical column to {word found = canonical word}; '' makes a missing value"
     )
@@ -96,12 +101,14 @@ class Conversion(BaseModel):
             "units": unit_columns(self.kind),
             "dates": date_columns(self.kind),
             "constants": known,
+            "made_from": known,
             "values": known,
         }.items():
             for name in getattr(self, table):
                 if name not in allowed:
                     raise MisnamedError((table,), name, allowed, is_key=True)
         self._check_choices()
+        self._check_given_once()
         return self
 
     def _check_choices(self) -> None:
@@ -111,9 +118,17 @@ class Conversion(BaseModel):
         for name, order in self.dates.items():
             if fault := date_format_fault(order):
                 raise MisnamedError(("dates", name), order, (), fault)
-        for name in self.constants:
-            if name in self.columns:
-                raise MisnamedError(("constants",), name, (), "left out, because columns names it too", is_key=True)
+
+    def _check_given_once(self) -> None:
+        for table, other in (("constants", self.columns), ("made_from", self.columns), ("made_from", self.constants)):
+            for name in getattr(self, table):
+                if name in other:
+                    raise MisnamedError((table,), name, (), "left out, because it is given already", is_key=True)
+        sources = tuple(name for name in input_columns(self.kind) if name not in self.made_from)
+        for name, parts in self.made_from.items():
+            for part in parts:
+                if part not in sources:
+                    raise MisnamedError(("made_from", name), part, sources)
 
     def unit_of(self, column: str) -> str:
         """Return the declared unit of a column, or the canonical one."""

@@ -193,3 +193,16 @@ def test_a_column_left_out_of_a_map_is_found_under_its_own_name_unless_another_c
     order = fleet.build().tables["work_orders"].row(by_predicate=pl.col("order_id") == "J7", named=True)
     assert (order["work_done"], order["complaint"], order["status"]) == ("gasket renewed", None, "closed")
     assert (order["site"], order["vehicle_id"]) == ("North", "V1")
+
+
+def test_an_order_number_that_an_export_lacks_is_made_from_other_columns(fleet) -> None:
+    load = fleet.add_cells(
+        "work_orders",
+        ("vehicle_id", "site", "opened_at", "work_done"),
+        [["V1", "N", "2024-03-05", "gasket"], ["V1", "N", "2024-03-05", "road test"], ["V1", "N", "2024-03-06", "oil"]],
+        made_from={"order_id": ["vehicle_id", "opened_at"]},
+    )
+    assert fleet.outcomes(load) == ["accepted"] * 3
+    table = fleet.build().tables["work_orders"].filter(pl.col("load_id") == load)
+    made = [("V1 2024-03-05", "gasket; road test"), ("V1 2024-03-06", "oil")]
+    assert table.select("order_id", "work_done").rows() == made

@@ -62,6 +62,7 @@ def test_a_full_map_is_read(tmp_path: Path) -> None:
         ("skip_rows = -1", ["skip_rows is -1"]),
         ("values = { site = 3 }", ["values.site is 3"]),
         ('columns = { site = "a" }\nconstants = { site = "b" }', ["a key of constants is 'site'", "left out"]),
+        ('made_from = { order_id = ["vehicle"] }', ["made_from.order_id is 'vehicle'", "did you mean 'vehicle_id'?"]),
     ],
 )
 def test_a_wrong_map_is_answered_with_file_key_found_and_allowed(tmp_path: Path, lines: str, says: list[str]) -> None:
