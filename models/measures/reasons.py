@@ -42,6 +42,18 @@ def too_few_watched(*, rules: MeasureRules) -> pl.Expr:
     return pl.when(pl.col("at_risk") < rules.min_episodes).then(still)
 
 
+def too_few_failed(*, rules: MeasureRules) -> pl.Expr:
+    """Say that too few had leaked again by `horizon`; null where enough had.
+
+    Reads the columns `events_by_horizon`, `horizon` and `time_scale`.
+    """
+    events = pl.col("events_by_horizon")
+    failed = pl.format(
+        "too few to say: {} by {} {}", counted(events, "re-leak"), _whole(pl.col("horizon")), pl.col("time_scale")
+    )
+    return pl.when(events < rules.min_events).then(failed)
+
+
 def _whole(number: pl.Expr) -> pl.Expr:
     """Leave out the fraction of a number; infinity has no words."""
     return pl.when(number.is_finite()).then(number).floor().cast(pl.Int64)

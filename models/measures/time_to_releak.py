@@ -4,11 +4,11 @@ import numpy as np
 import polars as pl
 
 from models.measures.cube import GROUP_COLUMNS, Cube, cubes
-from models.measures.reasons import not_watched_that_long, too_few
+from models.measures.reasons import not_watched_that_long, too_few, too_few_failed
 from models.settings import MeasureRules
 from models.statistics.kaplan_meier import event_time_quantiles, kaplan_meier
 from models.statistics.restricted_mean import restricted_mean
-from models.statistics.risk_table import Floats, Ints, group_sum, last_time, value_at
+from models.statistics.risk_table import Floats, Ints, count_up_to, group_sum, last_time, value_at
 from models.statistics.weibull import contradicted, fit_weibull, weibull_mean
 from models.tables import conform
 from models.tables.measures import TimeToReleak
@@ -21,10 +21,10 @@ Weibull life has no place for zero, so shorter times are read as these."""
 def time_to_releak(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFrame:
     """Restricted mean, Weibull mean, median and B10 of the time to re-leak, for every group.
 
-    Competing ends are censored. The restricted mean is null where no episode was watched to its horizon; the Weibull
-    mean where under `min_failed_share` have leaked again or the fitted life leaves the Kaplan-Meier curve; the median
-    and B10 where the curve does not come down to them. `plain_mean_of_failed` leaves out all that still hold: it is
-    biased low.
+    Competing ends are censored. The restricted mean is null where no episode was watched to its horizon or under
+    `min_events` had leaked again by then; the Weibull mean where under `min_failed_share` have leaked again or the
+    fitted life leaves the Kaplan-Meier curve; the median and B10 where the curve does not come down to them.
+    `plain_mean_of_failed` leaves out all that still hold: it is biased low.
 
     Args:
         episodes: As `models.tables.ledger.Episodes`.
@@ -35,7 +35,9 @@ def time_to_releak(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFra
     """
     figures = pl.concat(_figures(cube, rules=rules) for cube in cubes(episodes))
     return conform(
-        figures.with_columns(few=too_few(rules=rules), unwatched=not_watched_that_long())
+        figures.with_columns(
+            few=too_few(rules=rules), mean_unknown=pl.coalesce(not_watched_that_long(), too_few_failed(rules=rules))
+        )
         .pipe(_null_what_is_not_known, rules=rules)
         .sort(*GROUP_COLUMNS, "time_scale", "horizon"),
         TimeToReleak,
@@ -57,6 +59,7 @@ def _figures(cube: Cube, *, rules: MeasureRules) -> pl.DataFrame:
         "plain_mean_of_failed": np.divide(failed_time, events, out=np.full(table.groups, np.nan), where=events > 0),
         "n": table.sizes,
         "events": events,
+        "events_by_horizon": count_up_to(table, table.events, horizon)[:, 0],
         "exposure": group_sum(table, table.exits * table.time),
     }
     return cube.rows(1, columns | _curve_figures(cube, rules=rules))
@@ -97,7 +100,7 @@ def _null_what_is_not_known(figures: pl.DataFrame, *, rules: MeasureRules) -> pl
     enough = pl.col("few").is_null()
     weibull = _why_no_weibull(rules=rules)
     reason = pl.concat_str(
-        pl.format("mean: {}", pl.col("unwatched")),
+        pl.format("mean: {}", pl.col("mean_unknown")),
         pl.format("Weibull: {}", weibull),
         pl.when(pl.col("median").is_null()).then(pl.lit("median not reached")),
         pl.when(pl.col("b10").is_null()).then(pl.lit("B10 not reached")),
@@ -105,7 +108,7 @@ def _null_what_is_not_known(figures: pl.DataFrame, *, rules: MeasureRules) -> pl
         ignore_nulls=True,
     )
     return figures.with_columns(
-        *(pl.when(enough & pl.col("unwatched").is_null()).then(pl.col(name)).alias(name) for name in _RESTRICTED),
+        *(pl.when(enough & pl.col("mean_unknown").is_null()).then(pl.col(name)).alias(name) for name in _RESTRICTED),
         *(pl.when(enough & weibull.is_null()).then(pl.col(name)).alias(name) for name in _WEIBULL),
         *(pl.when(enough).then(pl.col(name)).alias(name) for name in _CURVE),
         reason=pl.when(enough).then(pl.when(reason != "").then(reason)).otherwise(pl.col("few")),

@@ -50,6 +50,13 @@ def test_what_is_not_reached_is_said(make, rules):
     assert row["restricted_mean"] is not None
 
 
+def test_a_mean_needs_re_leaks_before_its_horizon(make, rules):
+    episodes = make(("re-leak", 100), *[("re-leak", 750)] * 5, *[("censored", 800)] * 10)
+    row = overall(time_to_releak(episodes, rules=rules))
+    assert (row["restricted_mean"], row["low"]) == (None, None)
+    assert row["reason"].startswith("mean: too few to say: 1 re-leak by 730 days")
+
+
 @pytest.mark.parametrize(("leaks", "dry"), [(2, 30), (5, 4)])
 def test_too_few_to_say(make, rules, leaks, dry):
     episodes = make(*[("re-leak", 100)] * leaks, *[("censored", 800)] * dry)
