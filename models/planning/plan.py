@@ -98,7 +98,8 @@ def capacity_hours(site: str, rules: PlanRules) -> float:
 def place(visits: Iterable[Visit], *, capacity_hours: float, weeks: int) -> dict[str, int]:
     """Place the visits of one site in weeks numbered from 0, none over its capacity.
 
-    This is job sequencing with deadlines, greedy by worth per hour, followed by a pass that moves visits forward.
+    This is job sequencing with deadlines, greedy by worth per hour, followed by passes that move visits forward for as
+    long as one can be.
 
     Returns:
         Vehicle to week, without those that found none.
@@ -111,15 +112,24 @@ def place(visits: Iterable[Visit], *, capacity_hours: float, weeks: int) -> dict
         if week is not None:
             week_of[visit.vehicle_id] = week
             room[week] -= visit.hours
-    for visit in in_order:
-        if visit.vehicle_id in week_of:
-            now = week_of[visit.vehicle_id]
-            sooner = _first_with_room(visit.hours, room, range(now))
-            if sooner is not None:
-                week_of[visit.vehicle_id] = sooner
-                room[now] += visit.hours
-                room[sooner] -= visit.hours
+    while _move_forward(in_order, room, week_of):
+        pass
     return week_of
+
+
+def _move_forward(in_order: list[Visit], room: list[float], week_of: dict[str, int]) -> bool:
+    """Give each visit the first earlier week with room, or any where it has none yet; say whether one moved."""
+    has_moved = False
+    for visit in in_order:
+        now = week_of.get(visit.vehicle_id)
+        sooner = _first_with_room(visit.hours, room, range(len(room) if now is None else now))
+        if sooner is not None:
+            has_moved = True
+            week_of[visit.vehicle_id] = sooner
+            room[sooner] -= visit.hours
+            if now is not None:
+                room[now] += visit.hours
+    return has_moved
 
 
 def _weeks_to_try(visit: Visit, weeks: int) -> list[int]:

@@ -67,7 +67,7 @@ def repairs(family: str, method: str, days: np.ndarray, *, watched_days: float, 
             "engine_family": family,
             "repair_method": method,
             "site": "North",
-            "status": pl.Series(np.where(days <= watched_days, "re-leak", "censored").tolist(), dtype=pl.String),
+            "status": np.where(days <= watched_days, "re-leak", "censored"),
             "days": seen,
             "km": pl.Series(seen * km_a_day if km_a_day else [None] * len(days), dtype=pl.Float64),
         }
@@ -152,7 +152,7 @@ def test_without_kilometres_lives_are_in_days():
     assert found["time_scale"] == "days"
 
 
-def test_no_repairs_no_lives():
-    nothing = repairs("K4", "gasket", np.zeros(0), watched_days=365.0)
+def test_no_repairs_no_lives(history):
+    nothing = history.clear()
     assert repair_lives(nothing, min_releaks=10).is_empty()
     assert with_life(covers(), repair_lives(nothing, min_releaks=10)).height == 1
