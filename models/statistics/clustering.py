@@ -98,7 +98,7 @@ class ClusterTotals:
 
     Attributes:
         after: Total just after each observation's end, in cluster order (n,).
-        initial: Total before the first end, for each observation's cluster (n,).
+        initial: Total of each cluster before its first end (clusters,).
     """
 
     after: Floats
@@ -113,26 +113,24 @@ def ended_total(clusters: Clusters, values: Floats) -> ClusterTotals:
         reaches = clusters.rank[shift:] >= shift
         total[shift:] += np.where(reaches, total[:-shift], 0.0)
         shift *= 2
-    return ClusterTotals(total, np.zeros_like(total))
+    return ClusterTotals(total, np.zeros(len(clusters.first)))
 
 
 def still_watched(clusters: Clusters) -> ClusterTotals:
     """Count the cluster's observations that have not ended."""
-    size = clusters.size.astype(np.float64)
-    return ClusterTotals(size - clusters.rank - 1, size)
+    left = (clusters.size - clusters.rank - 1).astype(np.float64)
+    return ClusterTotals(left, clusters.size[clusters.first].astype(np.float64))
 
 
 def summed_product(table: RiskTable, clusters: Clusters, left: ClusterTotals, right: ClusterTotals) -> Floats:
     """Sum over the clusters of each group the product of two totals, as it stands after each row's time (rows,)."""
     after = left.after * right.after
-    is_first = clusters.rank == 0
-    before = np.empty_like(after)
-    before[1:] = after[:-1]
     at_start = left.initial * right.initial
-    before[is_first] = at_start[is_first]
-    change = weighted_count(clusters.row, after - before, len(table.time))
-    initial = weighted_count(clusters.group, at_start[clusters.first], table.groups)
-    return initial[table.row_group] + running_sum(change, table.start)
+    change = np.diff(after, prepend=0.0)
+    change[clusters.first] = after[clusters.first] - at_start
+    initial = weighted_count(clusters.group, at_start, table.groups)
+    changes = weighted_count(clusters.row, change, len(table.time))
+    return initial[table.row_group] + running_sum(changes, table.start)
 
 
 def exit_weights(table: RiskTable, failures: Floats, is_failure: Bools, cumulated: Floats) -> Floats:

@@ -95,7 +95,7 @@ def _robust_variance(table: RiskTable, unit: npt.NDArray[np.int64], watched: Flo
     row = table.observation_row
     own = ended_total(clusters, np.where(is_end, -expected[row], 1.0 / watched[row]))
     left = ended_total(clusters, is_end.astype(np.float64))
-    still = ClusterTotals(1.0 - left.after, np.ones_like(left.after))
+    still = ClusterTotals(1.0 - left.after, np.ones(len(clusters.first)))
     return (
         summed_product(table, clusters, own, own)
         - 2.0 * expected * summed_product(table, clusters, own, still)
