@@ -1,5 +1,6 @@
 """Words to statements: what notes say of the cover joint, and what orders did to it."""
 
+from models.notes.orders import read_orders
 from models.notes.reader import read_notes
 
-__all__ = ["read_notes"]
+__all__ = ["read_notes", "read_orders"]

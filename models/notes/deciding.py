@@ -232,7 +232,7 @@ def _statement(reading: Reading, component: str, polarity: str, findings: list[F
     statement = Statement(component, polarity, start, end)
     if component in COVERS:
         statement.location = _spots(reading, clauses)
-    elif component == "other_oil_leak" or component == "other_fluid":
+    elif component in {"other_oil_leak", "other_fluid"}:
         mention = next(finding.mention for finding in findings if finding.mention is not None)
         statement.location = reading.text[mention.start : mention.end]
     if polarity == "present":

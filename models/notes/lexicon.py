@@ -16,7 +16,7 @@ YEAR = "<year>"
 DATE = "<date>"
 """Stands for a date in digits: 02/05, 3.11.2024."""
 
-FUZZY_KINDS = ("mention", "leak", "fluid")
+FUZZY_KINDS = ("mention", "leak", "fluid", "object", "action")
 """Kinds whose phrases' words are also found when misspelt, beside all of `[words]`."""
 
 END = ""
@@ -34,12 +34,14 @@ class Lexicon:
         spellings: Every way a word is written to the word or words it stands for.
         phrases: Tree of phrases.
         plain_words: Small words that qualify nothing.
+        shortened: Shortened words after which a full stop does not end the sentence.
         speller: Finds the word behind a misspelling.
     """
 
     spellings: dict[str, tuple[str, ...]]
     phrases: PhraseTree
     plain_words: frozenset[str]
+    shortened: frozenset[str]
     speller: Speller
 
     def words_of(self, spelling: str) -> tuple[str, ...]:
@@ -53,18 +55,31 @@ class Lexicon:
 
 @cache
 def lexicon() -> Lexicon:
-    """Read the lexicon that comes with the package."""
-    package = files("models.notes")
-    content = tomllib.loads((package / "lexicon.toml").read_text(encoding="utf-8"))
-    ordinary = (package / "not_misspelt.txt").read_text(encoding="utf-8").split()
-    return compile_lexicon(content, not_misspelt=ordinary)
+    """The words of notes, which come with the package."""
+    return compile_lexicon(_content("lexicon.toml"), not_misspelt=_not_misspelt())
+
+
+@cache
+def work_lexicon() -> Lexicon:
+    """The words of work done on a cover joint, in the spellings of `lexicon`."""
+    return compile_lexicon(_content("lexicon.toml") | _content("work.toml"), not_misspelt=_not_misspelt())
+
+
+def _content(file: str) -> dict[str, Any]:
+    """A parsed file of the package."""
+    return tomllib.loads((files("models.notes") / file).read_text(encoding="utf-8"))
+
+
+def _not_misspelt() -> list[str]:
+    """Ordinary words close to the lexicon's."""
+    return (files("models.notes") / "not_misspelt.txt").read_text(encoding="utf-8").split()
 
 
 def compile_lexicon(content: dict[str, Any], *, not_misspelt: list[str]) -> Lexicon:
     """Make the lookups from the parsed file.
 
     Args:
-        content: `plain_words`, `words` and `terms` as `lexicon.toml` describes them.
+        content: `plain_words`, `shortened`, `words` and `terms` as `lexicon.toml` describes them.
         not_misspelt: Real words close to the lexicon's that are never taken for a misspelling.
     """
     plain_words = frozenset(content["plain_words"].split())
@@ -80,12 +95,14 @@ def compile_lexicon(content: dict[str, Any], *, not_misspelt: list[str]) -> Lexi
                 vocabulary.update(words)
                 if term["kind"] in FUZZY_KINDS:
                     targets.update(words)
-    return Lexicon(spellings, phrases, plain_words, Speller(targets, vocabulary))
+    return Lexicon(
+        spellings, phrases, plain_words, frozenset(content["shortened"].split()), Speller(targets, vocabulary)
+    )
 
 
 def _spellings(words: dict[str, list[str]]) -> dict[str, tuple[str, ...]]:
     """Each spelling, and each word itself, to the words it stands for."""
-    table = {word: (word,) for word in words if " " not in word}
+    table: dict[str, tuple[str, ...]] = {word: (word,) for word in words if " " not in word}
     for word, others in words.items():
         table.update({other: tuple(word.split()) for other in others})
     return table

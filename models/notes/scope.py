@@ -85,7 +85,7 @@ def _negate(terms: list[Term], index: int) -> None:
 
 
 def _end(terms: list[Term], index: int) -> None:
-    """"No longer" negates the leak after it."""
+    """ "No longer" negates the leak after it."""
     if terms[index].value == "ends":
         _negate(terms, index)
 

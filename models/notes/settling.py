@@ -41,14 +41,14 @@ def _split_mixed(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
         if term.kind != "oil_in":
             settled.append(term)
             continue
-        sign = _like(term, "leak", "", tokens, term.first, term.last - 1)
-        settled += [sign, _like(term, "mention", "other_fluid", tokens, term.last, term.last)]
+        sign = _like(term, ("leak", ""), tokens, term.first, term.last - 1)
+        settled += [sign, _like(term, ("mention", "other_fluid"), tokens, term.last, term.last)]
     return settled
 
 
-def _like(term: Term, kind: str, value: str, tokens: Sequence[Token], first: int, last: int) -> Term:
+def _like(term: Term, meaning: tuple[str, str], tokens: Sequence[Token], first: int, last: int) -> Term:
     """A term in the same clause as another."""
-    made = Term(kind, value, tokens, first, last)
+    made = Term(*meaning, tokens, first, last)
     made.sentence, made.clause = term.sentence, term.clause
     return made
 
@@ -96,7 +96,9 @@ def _is_out_of_place(terms: list[Term], at: int) -> bool:
     if any(other.kind == "leak" for other in _clause_of(terms, term)):
         return False
     follows = [
-        other for other in terms[at + 1 : at + 5] if other.clause == term.clause and other.kind not in ("turn", "looked")
+        other
+        for other in terms[at + 1 : at + 5]
+        if other.clause == term.clause and other.kind not in ("turn", "looked")
     ]
     if at and terms[at - 1].kind == "negation" and terms[at - 1].clause == term.clause and not _is_inside(follows):
         return True
@@ -128,7 +130,7 @@ def _settle_coils(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
             key=lambda other: abs(other.first - term.first),
         )
         first, last = min(sign.first, term.first), max(sign.last, term.last)
-        settled[settled.index(sign)] = _like(term, "symptom", "oil_on_coils", tokens, first, last)
+        settled[settled.index(sign)] = _like(term, ("symptom", "oil_on_coils"), tokens, first, last)
     return settled
 
 
@@ -213,7 +215,7 @@ def _settle_sides(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
             (other for other in reversed(terms[:at]) if other.kind == "mention" and other.value in COVERS), None
         )
         if cover is not None:
-            settled[-1] = _like(term, "mention", cover.value, tokens, term.first, term.last)
+            settled[-1] = _like(term, ("mention", cover.value), tokens, term.first, term.last)
             settled[-1].side = term.value
     return settled
 

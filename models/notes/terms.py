@@ -2,11 +2,8 @@
 
 from collections.abc import Sequence
 
-from models.notes.lexicon import END, NUMBER, Lexicon, PhraseTree
+from models.notes.lexicon import END, Lexicon, PhraseTree
 from models.notes.tokens import DOUBT, PAUSE, QUESTION, STOP, Token
-
-MIN_TRUNCATED_LETTERS = 1
-"""A last word cut off by the field's width is completed from this many letters on, after a word that begins a phrase."""
 
 
 class Term:
@@ -141,8 +138,3 @@ def _bare_cover(tokens: list[Token], at: int, before: list[Term], lexicon: Lexic
     word = tokens[at - 1].word
     is_named = word[0].isalpha() and word not in lexicon.plain_words and not (before and before[-1].last == at - 1)
     return ("other_cover", "") if is_named else ("mention", "bare_cover")
-
-
-def number_of(word: str) -> bool:
-    """Whether a token is a number."""
-    return word == NUMBER

@@ -43,12 +43,6 @@ _TOKEN = re.compile(
 _DATE = re.compile(r"\d{1,2}/\d{1,2}(/\d{2,4})?|\d{1,2}/\d{4}|\d{1,2}\.\d{1,2}\.\d{2,4}|\d{4}/\d{1,2}/\d{1,2}")
 _YEAR = re.compile(r"(19|20)\d\d")
 
-_SHORTENED = frozenset(
-    "cyl cyls no nos approx eng rkr cvr gskt gkt lh rh incl temp hyd vac cov r l gask poss prob pos prev cust drv est int ext vlv"
-    " rr frt fr repl chk insp adv rec req reqd".split()
-)
-"""Shortened words after which a full stop does not end the sentence."""
-
 
 class Token(NamedTuple):
     """A word of the lexicon (or a number or stop) and where it stands: `text[start:end]`."""
@@ -81,7 +75,7 @@ def tokenise(text: str, lexicon: Lexicon) -> list[Token]:
             tokens.append(Token(_doubt(plain, start, end), start, end))
         elif kind == "pause":
             tokens.append(Token(PAUSE, start, end))
-        elif not _is_shortening(plain, tokens, start, end):
+        elif not _is_shortening(plain, tokens, start, end, lexicon.shortened):
             tokens.append(Token(STOP, start, end))
         end_before = end
     return tokens
@@ -125,10 +119,9 @@ def _doubt(plain: str, start: int, end: int) -> str:
     return DOUBT if opens else QUESTION
 
 
-def _is_shortening(plain: str, tokens: list[Token], start: int, end: int) -> bool:
+def _is_shortening(plain: str, tokens: list[Token], start: int, end: int, shortened: frozenset[str]) -> bool:
     """Whether a full stop belongs to a shortened word or a number, not to the end of a sentence."""
     if end - start != 1 or plain[start] != "." or not tokens:
         return False
     last = tokens[-1]
-    shortened = last.end == start and plain[last.start : last.end] in _SHORTENED
-    return shortened and plain[end:].lstrip()[:1].isalnum()
+    return last.end == start and plain[last.start : last.end] in shortened and plain[end:].lstrip()[:1].isalnum()

@@ -1,0 +1,212 @@
+"""What the words and parts of an order say was done to a cover joint."""
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from functools import lru_cache
+from itertools import pairwise
+
+from models.notes.lexicon import work_lexicon
+from models.notes.terms import Term, find_terms
+from models.notes.tokens import tokenise
+
+MAX_DISTINCT_TEXTS = 100_000
+"""Texts kept read: repeated words of work are read once."""
+
+DOING = frozenset({"renew", "fit", "repair"})
+"""Actions that renew a gasket or seal when said of it."""
+OTHER = frozenset({"other_object", "other_work"})
+"""Kinds that name something else that has gaskets, seals and bolts."""
+MAX_COVER_TOKENS = 2
+"""A cover is renewed itself only where "new" or "replaced" stands this close to it."""
+
+
+@dataclass(slots=True)
+class WorkSaid:
+    """What was done to a cover joint, as said; each with the words that say so.
+
+    Attributes:
+        done: Deed to the words that say it. Deeds: gasket, seals, bolts, cover, tightened, sealant, repaired, removed,
+            reused, ventilation, machined, engine_out.
+        names_cover: Whether a rocker cover or its joint is named.
+        is_other_work: Whether work is named for which the cover comes off.
+        is_routine: Whether it is said to be planned.
+        is_void: Whether the order is said to be a mistake or that nothing was done.
+        is_unreal: Whether cover work is said that was not done: quoted, declined, advised, ordered.
+        sides: Sides named beside the cover.
+    """
+
+    done: dict[str, str] = field(default_factory=dict)
+    names_cover: bool = False
+    is_other_work: bool = False
+    is_routine: bool = False
+    is_void: bool = False
+    is_unreal: bool = False
+    sides: frozenset[str] = frozenset()
+
+
+@lru_cache(maxsize=MAX_DISTINCT_TEXTS)
+def work_said(text: str, *, about_cover: bool) -> WorkSaid:
+    """Read what was done.
+
+    Args:
+        text: The words of the work done.
+        about_cover: Whether the order is about a rocker cover by its code, parts or complaint, so that a bare
+            "gasket" is its gasket.
+    """
+    terms = find_terms(tokenise(text, work_lexicon()), work_lexicon())
+    said = WorkSaid()
+    kinds = {term.kind for term in terms}
+    said.names_cover = any(_is_of_cover(term) for term in terms)
+    said.is_other_work, said.is_routine, said.is_void = "other_work" in kinds, "routine" in kinds, "void" in kinds
+    in_context = about_cover or said.names_cover
+    clauses = _clauses(terms)
+    unreal = _unreal_clauses(clauses)
+    said.is_unreal = any(_has_joint(clauses[number]) for number in unreal)
+    objects: list[Term] = []
+    actions: list[Term] = []
+    for number, clause in clauses.items():
+        own = [term for term in clause if term.kind == "object" or term.kind in OTHER]
+        objects = own or objects
+        actions = _actions(clause) or [action for action in actions if action.sentence == clause[0].sentence]
+        if number not in unreal and in_context:
+            _read_clause(said, text, clause, actions, objects, is_own=bool(own))
+    _read_singles(said, text, [term for term in terms if term.clause not in unreal], in_context=in_context)
+    said.sides = frozenset(term.value for term in terms if term.kind == "side")
+    return said
+
+
+def _is_of_cover(term: Term) -> bool:
+    """Whether a term names the rocker cover or its joint."""
+    return term.kind == "object" and term.value in ("cover_gasket", "cover")
+
+
+def _clauses(terms: list[Term]) -> dict[int, list[Term]]:
+    """Terms by clause."""
+    clauses: dict[int, list[Term]] = {}
+    for term in terms:
+        clauses.setdefault(term.clause, []).append(term)
+    return clauses
+
+
+def _has_joint(clause: Iterable[Term]) -> bool:
+    """Whether a clause names a part of the joint."""
+    return any(term.kind == "object" for term in clause)
+
+
+def _unreal_clauses(clauses: dict[int, list[Term]]) -> set[int]:
+    """Clauses about work not done at this visit; a bare "customer declined" speaks of the clauses before it."""
+    unreal: set[int] = set()
+    numbers = list(clauses)
+    for place, number in enumerate(numbers):
+        cues = [term for term in clauses[number] if term.kind == "unreal"]
+        if not cues:
+            continue
+        unreal.add(number)
+        if any(term.kind in ("object", "action") for term in clauses[number]) or cues[0].value == "earlier":
+            continue
+        for earlier in reversed(numbers[:place]):
+            unreal.add(earlier)
+            if _has_joint(clauses[earlier]):
+                break
+    return unreal
+
+
+def _actions(clause: list[Term]) -> list[Term]:
+    """What a clause says was done; nothing new in one that only goes on with a list of parts."""
+    return [term for term in clause if term.kind == "action"]
+
+
+def _read_clause(
+    said: WorkSaid, text: str, clause: list[Term], actions: list[Term], objects: list[Term], *, is_own: bool
+) -> None:
+    """Note what one clause says was done to the objects it is about."""
+    parts = [term for term in objects if term.kind == "object"]
+    if not actions or not parts:
+        return
+    values = {action.value for action in actions}
+    words = text[min(term.start for term in actions + parts) : max(term.end for term in actions + parts)]
+    kinds = {part.value for part in parts}
+    if any(term.kind in OTHER for term in objects):
+        kinds -= {"gasket", "seals", "bolts"}
+    if values & DOING:
+        _note_renewed(said, words, kinds, values, is_own=is_own)
+        _note_cover(said, words, clause)
+    if "tighten" in values and kinds & {"cover", "cover_gasket", "bolts"}:
+        said.done.setdefault("tightened", words)
+    if "sealant" in values and kinds & {"cover", "cover_gasket", "gasket"}:
+        said.done.setdefault("sealant", words)
+    if values & {"remove", "refit"} and "cover" in kinds:
+        said.done.setdefault("removed", words)
+
+
+def _note_renewed(said: WorkSaid, words: str, kinds: set[str], values: set[str], *, is_own: bool) -> None:
+    """Note gasket, seals and bolts renewed, or a repair of the joint that does not say how."""
+    is_renewed = bool(values & {"renew", "fit"})
+    for part, deed in (("cover_gasket", "gasket"), ("gasket", "gasket"), ("seals", "seals"), ("bolts", "bolts")):
+        if part in kinds:
+            said.done.setdefault(deed if is_renewed else "repaired", words)
+    if "cover" in kinds and ("repair" in values or not is_own):
+        said.done.setdefault("repaired", words)
+
+
+def _note_cover(said: WorkSaid, words: str, clause: list[Term]) -> None:
+    """Note a cover renewed itself: "new rocker cover", "rocker cover replaced"."""
+    for one, other in pairwise(clause):
+        pair = {(one.kind, one.value), (other.kind, other.value)}
+        if pair == {("action", "renew"), ("object", "cover")} and other.first - one.last <= MAX_COVER_TOKENS:
+            said.done.setdefault("cover", words)
+
+
+def _read_singles(said: WorkSaid, text: str, terms: list[Term], *, in_context: bool) -> None:
+    """Note deeds that one phrase says."""
+    for term in terms:
+        words = text[term.start : term.end]
+        if term.kind == "engine_out":
+            said.done.setdefault("engine_out", words)
+        elif in_context and term.kind in ("ventilation", "machined", "reused"):
+            said.done.setdefault(term.kind, words)
+        elif in_context and term.kind == "sealant_spot":
+            said.done.setdefault("sealant", words)
+
+
+_SEPARATORS = re.compile(r"[;|\n]|,(?!\d)|\s\+\s")
+_NOT_USED = re.compile(
+    r"\b(return(ed)?|credit|core charge|not used|not fitted|on order|b/o|back ?order|0 ?x|x ?0)\b", re.IGNORECASE
+)
+
+
+def parts_said(parts: str, numbers: dict[str, str], *, about_cover: bool) -> dict[str, str]:
+    """Parts of the joint that an order used, each with the words or number that say so.
+
+    Args:
+        parts: The order's parts, in any form.
+        numbers: The family's part numbers by part: gasket, seals, bolts.
+        about_cover: Whether the order is about a rocker cover, so that a bare "gasket" is its gasket.
+    """
+    used: dict[str, str] = {}
+    for item in map(str.strip, _SEPARATORS.split(parts)):
+        if not item or _NOT_USED.search(item):
+            continue
+        plain = _plain(item)
+        by_number = [part for part, number in numbers.items() if number and _plain(number) in plain]
+        for part in by_number or _parts_by_words(item, about_cover=about_cover):
+            used.setdefault(part, item)
+    return used
+
+
+def _plain(number: str) -> str:
+    """A part number without the spaces and dashes people put in."""
+    return re.sub(r"[^A-Z0-9]", "", number.upper())
+
+
+def _parts_by_words(item: str, *, about_cover: bool) -> list[str]:
+    """The parts of the joint that a line of parts names."""
+    terms = find_terms(tokenise(item, work_lexicon()), work_lexicon())
+    values = [term.value for term in terms if term.kind == "object"]
+    if any(term.kind in OTHER for term in terms):
+        return []
+    named = {"cover_gasket": "gasket", "cover": "cover"}
+    if about_cover or "cover_gasket" in values:
+        named |= {"gasket": "gasket", "seals": "seals", "bolts": "bolts"}
+    return list(dict.fromkeys(named[value] for value in values if value in named))
