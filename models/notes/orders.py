@@ -78,10 +78,9 @@ def read_orders(orders: pl.DataFrame, families: pl.DataFrame) -> pl.DataFrame:
     )
     distinct = known.select(_READ).unique(maintain_order=True)
     rows = [values | row for values in distinct.iter_rows(named=True) for row in _rows(values)]
-    empty = {
-        name: dtype for name, dtype in CoverWork.create_empty().schema.items() if name not in ("order_id", "vehicle_id")
-    }
-    read = pl.DataFrame(rows, schema=dict.fromkeys(_READ, pl.String) | empty)
+    declared = CoverWork.create_empty().drop("order_id", "vehicle_id").schema
+    columns: dict[str, pl.DataType] = {name: pl.String() for name in _READ}
+    read = pl.DataFrame(rows, schema=columns | dict(declared))
     joined = known.select("order_id", "vehicle_id", *_READ).join(read, on=_READ, how="inner")
     return conform(joined, CoverWork).sort("order_id", "cover_position")
 
