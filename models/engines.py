@@ -7,6 +7,8 @@ what is dated on the day of a repair belongs before it.
 import polars as pl
 
 from models.odometer import distance_at
+from models.tables import conform
+from models.tables.ledger import EnginePeriods
 
 SINGLE_COVER = "only"
 """Cover positions of an engine whose family has no reference row."""
@@ -20,7 +22,7 @@ def engine_periods(vehicles: pl.DataFrame, engine_fitments: pl.DataFrame) -> pl.
     without a number is called after its vehicle. Rows that go on with the same engine without a gap are one period.
 
     Returns:
-        vehicle_id, engine_id, engine_family, from_on, to_on (null: still fitted), sorted by vehicle and day.
+        `EnginePeriods`, sorted by vehicle and day. A period whose end was written before its start lasts a day.
     """
     fitted = _fitments(vehicles, engine_fitments)
     first = fitted.group_by("vehicle_id").agg(
@@ -158,6 +160,7 @@ def _close_periods(periods: pl.DataFrame, vehicles: pl.DataFrame) -> pl.DataFram
         periods.join(vehicles.select("vehicle_id", "out_of_service_on"), on="vehicle_id", how="left")
         .sort("vehicle_id", "from_on", "engine_id")
         .with_columns(next_on=pl.col("from_on").shift(-1).over("vehicle_id"))
-        .with_columns(to_on=pl.min_horizontal("removed_on", "next_on", "out_of_service_on"))
-        .select("vehicle_id", "engine_id", "engine_family", "from_on", "to_on")
+        .with_columns(ends_on=pl.min_horizontal("removed_on", "next_on", "out_of_service_on"))
+        .with_columns(to_on=pl.when(pl.col("ends_on").is_not_null()).then(pl.max_horizontal("from_on", "ends_on")))
+        .pipe(conform, EnginePeriods)
     )

@@ -19,6 +19,9 @@ CHANGE_WORDS = (
 TOP_UP_WORDS = r"(?i)\btop(ped|ping)?[\s-]?up\b|\bbetween\s+services\b"
 """Reasons that mean oil was added to what was there, whatever else they say; the volume still decides."""
 
+MIN_SHAPE = 1.0 / 32.0
+"""Gamma shape of a fill of a quarter of the level error. Below it the distribution piles up at zero and its upper limit
+falls again, though less oil never says more."""
 MIN_SEGMENTS_A_SIDE = 3
 """Fewer segments before or after a change cannot show their own spread."""
 SHIFT_STATISTIC = 16.0
@@ -129,7 +132,7 @@ def _with_limits(segments: pl.DataFrame, rules: OilRules) -> pl.DataFrame:
 
     level_variance = 2.0 * (rules.level_error_litres / pl.col("litres")) ** 2
     km_variance = (pl.col("error_km") ** 2 + pl.col("previous_error_km") ** 2) / 3.0 / pl.col("km") ** 2
-    shape = segments.select(shape=1.0 / (level_variance + km_variance))["shape"].to_numpy()
+    shape = segments.select(shape=(1.0 / (level_variance + km_variance)).clip(MIN_SHAPE))["shape"].to_numpy()
     limits = {
         name: pl.Series(name, gammaincinv(shape, level) / shape) for name, level in (("low", 0.025), ("high", 0.975))
     }

@@ -75,6 +75,11 @@ def test_rows_that_go_on_with_the_same_engine_are_one_period() -> None:
     assert told(engine_periods(vehicles(("V", "E1", None)), fitments(*rows))) == [("E1", "FE1", "2020-01-01", "None")]
 
 
+def test_a_period_whose_end_was_written_before_its_start_lasts_a_day() -> None:
+    periods = engine_periods(vehicles(("V", "E1", "2019-06-01")), fitments())
+    assert told(periods) == [("E1", "F", "2020-01-01", "2020-01-01")]
+
+
 def test_an_engine_out_for_a_month_and_back_is_two_periods() -> None:
     rows = [("V", "E1", "2020-01-01", "2021-01-01"), ("V", "E1", "2021-02-01", None)]
     assert len(engine_periods(vehicles(("V", "E1", None)), fitments(*rows))) == 2

@@ -101,6 +101,14 @@ def test_a_small_top_up_says_little() -> None:
     assert small["high"] - small["low"] > 3 * (large["high"] - large["low"])
 
 
+@pytest.mark.parametrize("litres", [0.01, 0.05, 0.1, 0.5, 3.0])
+def test_the_rate_lies_within_its_limits_and_less_oil_never_says_more(litres: float) -> None:
+    row = segments_of([(0, 1.0, ""), (40, litres, "")]).row(0, named=True)
+    assert row["low"] <= row["litres_per_1000km"] <= row["high"]
+    more = segments_of([(0, 1.0, ""), (40, litres * 1.5, "")], sump=None).row(0, named=True)
+    assert row["low"] / row["litres_per_1000km"] <= more["low"] / more["litres_per_1000km"] + 1e-9
+
+
 def history(km: np.ndarray, litres: float = 1.0) -> pl.DataFrame:
     """Segments of many vehicles from their distances (vehicle by segment)."""
     vehicles, length = km.shape
