@@ -48,7 +48,8 @@ def refresh(home: Home, *, as_of: date | None = None, on_step: Progress | None =
         ReleakError: The data, a map, the settings or another run stopped it.
     """
     home.check_free()
-    from dagster import DagsterAssetCheckFailedError, DagsterError
+    from dagster import DagsterError
+    from dagster._core.errors import DagsterAssetCheckFailedError  # not exported, and nothing else tells it apart
 
     from pipelines.definitions import defs
 

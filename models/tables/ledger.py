@@ -64,6 +64,14 @@ class EnginePeriods(dy.Schema):
     to_on = day("last day; none while it is fitted", nullable=True)
 
 
+class LastRecords(dy.Schema):
+    """Each vehicle's last record of any kind: watching ends there, not at the extract's day."""
+
+    vehicle_id = key("vehicle")
+    last_at = moment("when")
+    last_on = day("local day")
+
+
 class OdometerCurve(dy.Schema):
     """Every odometer mention of a vehicle, with what became of it.
 
@@ -173,6 +181,7 @@ class OilSegments(dy.Schema):
 
 TABLES: dict[str, type[dy.Schema]] = {
     "engine_periods": EnginePeriods,
+    "last_records": LastRecords,
     "odometer_curve": OdometerCurve,
     "cover_work": CoverWork,
     "evidence": Evidence,
