@@ -15,7 +15,7 @@ from models.simulation.cells import Cell, cells, formatters
 from models.simulation.chunks import Chunk, draw_chunk
 from models.simulation.fleet import Calendar, calendar, chunks_of
 from models.simulation.layouts import LAYOUTS, Layout
-from models.simulation.mistakes import PLACES, Entry
+from models.simulation.mistakes import LAYOUT_NUMBERS, Entry
 from models.simulation.reference import family_records
 from models.simulation.truth import COLUMNS, Row, describe
 from models.simulation.world import EXTRACT_ON, ZONE
@@ -51,7 +51,9 @@ def simulate(out: Path, *, vehicles: int, years: float, seed: int, progress: Pro
     with ExitStack() as files:
         exports = _Exports(inbox, calendar(years), files)
         facts = {name: _open_csv(files, truth / f"{name}.csv", columns) for name, columns in COLUMNS.items()}
-        exports.write(Entry(PLACES["engine families"], "engine_families", 0, record) for record in family_records())
+        exports.write(
+            Entry(LAYOUT_NUMBERS["engine families"], "engine_families", 0, record) for record in family_records()
+        )
         chunks = chunks_of(vehicles)
         for number in range(chunks):
             _report(progress, chunks)

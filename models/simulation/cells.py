@@ -55,7 +55,8 @@ def _formatter(column: str, layout: Layout, starts_on: date) -> Formatter:
 def _yes_no(value: Any) -> Cell:
     if value is True or value is False:
         return "yes" if value else "no"
-    return value  # type: ignore[no-any-return]
+    cell: Cell = value
+    return cell
 
 
 def _number(layout: Layout) -> Formatter:

@@ -74,6 +74,12 @@ class Vehicle:
         """Return the true distance at noon of a day."""
         return float(self.km[day] + self.km[day + 1]) / 2
 
+    def stand(self, first: int, last: int) -> None:
+        """Keep the vehicle in the workshop from one day to another: it runs that much less ever after."""
+        missed = float(self.km[last + 1] - self.km[first])
+        self.km[first + 1 : last + 2] = self.km[first]
+        self.km[last + 2 :] -= missed
+
     def shown_km(self, day: int) -> float:
         """Return what the instrument shows: it may have been replaced, or have run past its last digit."""
         km = self.km_at(day)

@@ -265,6 +265,7 @@ class _Course:
         chance = self.chance
         completed = min(day + chance.pick((0, 0, 0, 1, 1, 2, 3, 5)), self.end - 1)
         self.busy_until = completed
+        self.vehicle.stand(day, completed)
         is_unwritten = completed == day and chance.happens(0.06)
         order = Order(
             day, None if is_unwritten else completed, self._site(), task, work,
@@ -314,7 +315,7 @@ class _Course:
         """The same visit is booked under a second number."""
         if order.completed is not None:
             again = Order(order.completed, order.completed, order.site, "booked twice", "repair", order.positions)
-            again.method, again.has_new_bolts = order.method, order.has_new_bolts
+            again.method, again.has_new_bolts, again.is_vague = order.method, order.has_new_bolts, order.is_vague
             self.history.orders.append(again)
 
     def _plan_retightening(self, cover: _Cover, order: Order) -> None:

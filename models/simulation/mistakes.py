@@ -14,7 +14,7 @@ DUPLICATED = 0.003
 MOST_DIGITS = 5
 """An instrument has six digits: a longer number than five cannot grow by one."""
 Record = dict[str, Any]
-PLACES = {layout.name: place for place, layout in enumerate(LAYOUTS)}
+LAYOUT_NUMBERS = {layout.name: place for place, layout in enumerate(LAYOUTS)}
 """Layout name to its place in `LAYOUTS`."""
 
 
@@ -68,7 +68,7 @@ def refused_entries(vehicle_ids: list[str], days: Calendar, chance: Chance) -> l
         base.update(dict.fromkeys(("noted_at", "opened_at", "topped_up_at"), day * 1440 + 600))
         number = f"{chance.whole(0, 10**9):09d}"
         base |= {"note_id": f"N-X{number}", "order_id": f"O-X{number}"} | record
-        place = PLACES[name]
+        place = LAYOUT_NUMBERS[name]
         year = days.on(day).year
         return Entry(
             place, LAYOUTS[place].stem.format(year=year, part="{part}"), day, base, overrides, (column, why), surplus

@@ -8,7 +8,7 @@ from models.simulation.events import History, Mention, Note, Order, Renewal
 from models.simulation.fleet import Calendar, Vehicle
 from models.simulation.joints import SEAL_METHODS, steps_of
 from models.simulation.layouts import LAYOUTS, QUILLMOUTH_CODES
-from models.simulation.mistakes import DUPLICATED, PLACES, Entry, Record, typed_odometer
+from models.simulation.mistakes import DUPLICATED, LAYOUT_NUMBERS, Entry, Record, typed_odometer
 from models.simulation.parts import HOUR_COST, hours_of, parts_of
 from models.simulation.words.chatter import TASKS
 from models.simulation.words.texts import complaint_text, note_text, work_text
@@ -24,6 +24,8 @@ _OIL = ("quillmouth oil log", "port eddering oil", "sarnholt oil", "fennigar oil
 _NOTES = ("quillmouth inspections", "port eddering checks", "sarnholt inspections", "fennigar notes")
 _MILES_SITE = 0
 _STATES = (("CLOSED", "OPEN"), ("done", "open"), ("", ""), ("closed", "open"))
+_HOURS, _HOURS_AFTER = ((420, 690), (720, 1050)), ((1060, 1070), (1075, 1090))
+"""Minutes of the day at which orders are opened and completed; a second booking of a job follows the first."""
 _OVERLAP_DAYS = 20
 _CORRECTED, _LATE = 0.12, 0.05
 _CODES = {word: code for code, word in QUILLMOUTH_CODES.items()}
@@ -88,7 +90,7 @@ class Clerk:
                 self._card(renewal, lived.vehicle)
 
     def _add(self, name: str, day: int, record: Record, stem: str | None = None, **overrides: str) -> Entry:
-        place = PLACES[name]
+        place = LAYOUT_NUMBERS[name]
         if stem is None:
             stem = LAYOUTS[place].stem
             if "{year}" in stem:
@@ -155,14 +157,16 @@ class Clerk:
         self._file_order(order, self._lines(order.site, record, issued))
 
     def _order_record(self, order: Order, vehicle: Vehicle, *, is_open: bool) -> Record:
-        mess, opened = self._mess, order.opened * 1440 + self._mess.whole(420, 690)
+        mess = self._mess
+        opening, completion = _HOURS_AFTER if order.task == "booked twice" else _HOURS
+        opened = order.opened * 1440 + mess.whole(*opening)
         hours = hours_of(order, vehicle.family, mess)
         has_end = order.completed is not None and not is_open
         closed, still_open = _STATES[order.site]
         return {
             "order_id": order.record_id, "vehicle_id": vehicle.vehicle_id,
             "site": self._site_name(order.site, order.opened), "opened_at": opened,
-            "completed_at": (order.completed or 0) * 1440 + mess.whole(720, 1050) if has_end else None,
+            "completed_at": (order.completed or 0) * 1440 + mess.whole(*completion) if has_end else None,
             "odometer": self._odometer(vehicle, order.opened, is_miles=order.site == _MILES_SITE),
             "job_code": _job_code(order, is_open=is_open, chance=mess), "labour_hours": hours,
             "labour_cost": round(hours * HOUR_COST, 2), "technician": f"T-{order.site + 1}{mess.whole(1, 8):02d}",
@@ -171,7 +175,7 @@ class Clerk:
 
     def _lines(self, site: int, record: Record, issued: list[tuple[str, float]]) -> list[Record]:
         """Split an order into a line for the work and one for each part, at the sites that do."""
-        if not LAYOUTS[PLACES[_ORDERS[site]]].is_lined:
+        if not LAYOUTS[LAYOUT_NUMBERS[_ORDERS[site]]].is_lined:
             cost = round(sum(price for _, price in issued), 2)
             return [record | {"parts": " + ".join(part for part, _ in issued), "parts_cost": cost if issued else None}]
         same = ("order_id", "vehicle_id", "site", "opened_at", "completed_at", "odometer", "technician", "status")
@@ -181,7 +185,7 @@ class Clerk:
     def _file_order(self, order: Order, lines: list[Record]) -> None:
         """Put an order's lines in the year's file; some years overlap, are corrected, or get their last orders late."""
         name, year = _ORDERS[order.site], self._years[order.opened]
-        stem = LAYOUTS[PLACES[name]].stem.replace("{year}", str(year))
+        stem = LAYOUTS[LAYOUT_NUMBERS[name]].stem.replace("{year}", str(year))
         is_past = year < self._years[-1]
         overrides = self._wrong_hours(order.site, year, is_past=is_past)
         if order.site == 1 and is_past and self._month_days[order.opened][0] >= 11 and self._mess.happens(_LATE):
@@ -189,10 +193,10 @@ class Clerk:
         for line in lines:
             self._add(name, order.opened, line, stem, **overrides)
         if overrides:
-            self.entries += [Entry(PLACES[name], f"{stem}_corrected", order.opened, line) for line in lines]
+            self.entries += [Entry(LAYOUT_NUMBERS[name], f"{stem}_corrected", order.opened, line) for line in lines]
         if order.site == 0 and is_past and self._month_days[order.opened] > (12, 31 - _OVERLAP_DAYS):
             again = stem.replace(str(year), str(year + 1))
-            self.entries += [Entry(PLACES[name], again, order.opened, line) for line in lines]
+            self.entries += [Entry(LAYOUT_NUMBERS[name], again, order.opened, line) for line in lines]
 
     def _wrong_hours(self, site: int, year: int, *, is_past: bool) -> dict[str, str]:
         """Hours typed ten times too high in the year that is corrected later."""

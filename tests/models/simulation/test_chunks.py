@@ -50,6 +50,15 @@ def test_distances_never_fall_and_stand_still_before_service():
             assert vehicle.km[vehicle.in_service + 30] > vehicle.km[0]
 
 
+def test_a_vehicle_in_the_workshop_stands_still_and_runs_that_much_less_after():
+    [vehicle] = draw_vehicles(0, vehicles=1, days=calendar(2.0), seed=4)
+    before = vehicle.km.copy()
+    vehicle.stand(400, 402)
+    assert vehicle.km_at(400) == vehicle.km_at(402) == before[400]
+    assert vehicle.km[600] - vehicle.km[403] == pytest.approx(before[600] - before[403])
+    assert (vehicle.km[:401] == before[:401]).all()
+
+
 def test_the_hard_engines_go_to_the_good_site():
     hard = {family.code for family in FAMILIES.values() if family.hazard > 1.3}
     vehicles = [vehicle for vehicle in draw_vehicles(0, vehicles=200, days=calendar(1.0), seed=1)]
