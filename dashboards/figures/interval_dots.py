@@ -1,0 +1,105 @@
+"""Estimates with their intervals, a row a group: the figure for comparing groups."""
+
+import plotly.graph_objects as go
+import polars as pl
+
+from dashboards.figures.style import QUIET_INK, SERIES_COLOURS, SERIES_SYMBOLS, framed, plain, wrapped
+
+ROW_HEIGHT, WRAPPED_ROW_HEIGHT, SERIES_HEIGHT, FRAME_HEIGHT = 26, 38, 15, 96
+SERIES_GAP = 0.26
+
+
+def interval_dots(
+    rows: pl.DataFrame, *, title: str, line: str, axis: str, axis_format: str = "", reference: float | None = None
+) -> go.Figure:
+    """Draw each group's estimates with their intervals.
+
+    Args:
+        rows: `label`, `series`, `value`, `low`, `high` (null where not known) and `note`, the words shown where
+            there is no value and beside the pointer where there is. Rows stand in the order of the frame.
+        title: What is shown.
+        line: How to read it.
+        axis: Title of the value axis, with its unit.
+        axis_format: A d3 number format.
+        reference: A value to draw a line at.
+    """
+    labels = rows["label"].unique(maintain_order=True).to_list()
+    series = rows["series"].unique(maintain_order=True).to_list()
+    ticks = [wrapped(label) for label in labels]
+    figure = framed(title, line, height=_height(ticks, len(series)))
+    placed = rows.with_columns(at=_row_positions(labels, series))
+    for number, name in enumerate(series):
+        figure.add_trace(_dots(placed.filter(pl.col("series") == name), name, number, axis_format))
+    figure.add_trace(_missing(placed))
+    figure.update_xaxes(title={"text": plain(axis)}, tickformat=axis_format, rangemode="tozero")
+    figure.update_yaxes(
+        tickvals=list(range(len(labels))),
+        ticktext=ticks,
+        range=[len(labels) - 0.5, -0.5],
+        showgrid=False,
+    )
+    figure.update_layout(showlegend=len(series) > 1)
+    if reference is not None:
+        figure.add_vline(x=reference, line={"color": QUIET_INK, "dash": "dot", "width": 1.5})
+    return figure
+
+
+def _height(ticks: list[str], series_count: int) -> int:
+    """High enough that no two labels touch."""
+    one_row = WRAPPED_ROW_HEIGHT if any("<br>" in tick for tick in ticks) else ROW_HEIGHT
+    return FRAME_HEIGHT + len(ticks) * max(one_row, ROW_HEIGHT + SERIES_HEIGHT * (series_count - 1))
+
+
+def _row_positions(labels: list[str], series: list[str]) -> pl.Expr:
+    """Where each estimate stands: its group's row, its series above or below the middle."""
+    row = pl.col("label").replace_strict(labels, range(len(labels)), return_dtype=pl.Float64)
+    middle = (len(series) - 1) / 2
+    shifts = [(number - middle) * SERIES_GAP for number in range(len(series))]
+    return row + pl.col("series").replace_strict(series, shifts, return_dtype=pl.Float64)
+
+
+def _dots(rows: pl.DataFrame, name: str, number: int, axis_format: str) -> go.Scatter:
+    """The estimates of one series."""
+    known = rows.filter(pl.col("value").is_not_null())
+    colour = SERIES_COLOURS[number % len(SERIES_COLOURS)]
+    return go.Scatter(
+        x=known["value"].to_list(),
+        y=known["at"].to_list(),
+        mode="markers",
+        name=plain(name),
+        marker={"color": colour, "size": 9, "symbol": SERIES_SYMBOLS[number % len(SERIES_SYMBOLS)]},
+        error_x={
+            "type": "data",
+            "symmetric": False,
+            "array": (known["high"] - known["value"]).fill_null(0.0).to_list(),
+            "arrayminus": (known["value"] - known["low"]).fill_null(0.0).to_list(),
+            "color": colour,
+            "thickness": 1.6,
+            "width": 4,
+        },
+        customdata=[
+            [plain(label), plain(note)] for label, note in zip(known["label"], known["note"].fill_null(""), strict=True)
+        ],
+        hovertemplate=f"%{{customdata[0]}}: %{{x:{axis_format}}}<br>%{{customdata[1]}}<extra>{plain(name)}</extra>",
+    )
+
+
+def _missing(placed: pl.DataFrame) -> go.Scatter:
+    """Words in place of an estimate that would rest on too little; once where a group has none at all."""
+    rows = (
+        placed.with_columns(has_none=pl.col("value").is_null().all().over("label"))
+        .filter(pl.col("value").is_null())
+        .with_columns(at=pl.when("has_none").then(pl.col("at").mean().over("label")).otherwise("at"))
+        .filter(~pl.col("has_none") | pl.col("label").is_last_distinct())
+    )
+    return go.Scatter(
+        x=[0.0] * rows.height,
+        y=rows["at"].to_list(),
+        mode="text",
+        text=["\u00a0" + plain(note) for note in rows["note"].fill_null("")],
+        textposition="middle right",
+        textfont={"color": QUIET_INK, "size": 12},
+        showlegend=False,
+        hoverinfo="skip",
+        cliponaxis=False,
+    )

@@ -1,0 +1,59 @@
+"""The share that leaked again, as time goes by since the repair."""
+
+import plotly.graph_objects as go
+import polars as pl
+
+from dashboards.figures.style import METHOD_COLOURS, METHOD_DASHES, THIRD, framed, plain, see_through
+from dashboards.wording import method_words
+
+HEIGHT = 420
+BAND_OPACITY = 0.10
+
+
+def recurrence_curves(curves: pl.DataFrame, *, title: str, line: str, unit: str) -> go.Figure:
+    """Draw one step curve with its band for each repair method.
+
+    Args:
+        curves: Rows of `recurrence_curve` of one engine family, site and time scale: `repair_method`, `time`,
+            `recurrence`, `recurrence_low`, `recurrence_high`, `at_risk`.
+        title: What is shown.
+        line: How to read it.
+        unit: Unit of the time axis.
+    """
+    figure = framed(title, line, height=HEIGHT)
+    for (method,), points in curves.sort("time").group_by("repair_method", maintain_order=True):
+        for trace in _band_and_curve(str(method), points):
+            figure.add_trace(trace)
+    figure.update_xaxes(title={"text": f"{unit} since the repair"}, rangemode="tozero", tickformat=",d")
+    figure.update_yaxes(title={"text": "share leaked again"}, tickformat=".0%", rangemode="tozero")
+    figure.update_layout(hovermode="closest")
+    return figure
+
+
+def _band_and_curve(method: str, points: pl.DataFrame) -> list[go.Scatter]:
+    """The interval as a band and the estimate as a line, tied together in the legend."""
+    colour = METHOD_COLOURS.get(method, THIRD)
+    banded = points.drop_nulls(["recurrence_low", "recurrence_high"])
+    shared = {"legendgroup": method, "line": {"width": 0, "shape": "hv"}, "mode": "lines"}
+    quiet = {"showlegend": False, "hoverinfo": "skip"}
+    return [
+        go.Scatter(x=banded["time"].to_list(), y=banded["recurrence_low"].to_list(), **shared, **quiet),
+        go.Scatter(
+            x=banded["time"].to_list(),
+            y=banded["recurrence_high"].to_list(),
+            fill="tonexty",
+            fillcolor=see_through(colour, BAND_OPACITY),
+            **shared,
+            **quiet,
+        ),
+        go.Scatter(
+            x=points["time"].to_list(),
+            y=points["recurrence"].to_list(),
+            mode="lines",
+            name=plain(method_words(method)),
+            legendgroup=method,
+            line={"color": colour, "width": 2.2, "shape": "hv", "dash": METHOD_DASHES.get(method, "solid")},
+            customdata=points["at_risk"].to_list(),
+            hovertemplate="%{y:.1%} by %{x:,.0f}<br>%{customdata} still watched",
+        ),
+    ]

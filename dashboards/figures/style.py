@@ -1,0 +1,80 @@
+"""The one look of all figures: colours a colour-blind reader can tell apart, system fonts, room for long labels."""
+
+import html
+import textwrap
+
+import plotly.graph_objects as go
+
+INK, QUIET_INK, RULE_LINE, PAPER = "#1d2429", "#4d5a61", "#d8d5cb", "rgba(0,0,0,0)"
+FIRST, SECOND, THIRD, WARNING = "#14557b", "#b35900", "#5b6b73", "#a3241b"
+SERIES_COLOURS = (FIRST, SECOND, THIRD)
+SERIES_SYMBOLS = ("circle", "diamond", "square-open")
+METHOD_COLOURS = {
+    "retightened": "#b35900",
+    "external_sealant": "#a3357a",
+    "gasket": "#2b83ba",
+    "gasket_and_seals": "#00796b",
+    "gasket_seals_bolts": "#1d2429",
+    "cover_replaced": "#7a6000",
+    "unstated": "#6d6d6d",
+}
+METHOD_DASHES = {
+    "retightened": "dash",
+    "external_sealant": "dot",
+    "gasket": "solid",
+    "gasket_and_seals": "longdash",
+    "gasket_seals_bolts": "solid",
+    "cover_replaced": "dashdot",
+    "unstated": "longdashdot",
+}
+"""A line is told apart by its dash as well as its colour."""
+
+FONT = "system-ui, -apple-system, 'Segoe UI', Roboto, 'Liberation Sans', sans-serif"
+LABEL_WIDTH = 18
+
+TEMPLATE = go.layout.Template(
+    layout={
+        "font": {"family": FONT, "size": 13, "color": INK},
+        "paper_bgcolor": PAPER,
+        "plot_bgcolor": PAPER,
+        "margin": {"l": 8, "r": 14, "t": 36, "b": 8},
+        "hoverlabel": {"font": {"family": FONT, "size": 13}, "align": "left"},
+        "legend": {"orientation": "h", "x": 0, "xanchor": "left", "y": 1.0, "yanchor": "bottom"},
+        "xaxis": {
+            "automargin": True,
+            "gridcolor": RULE_LINE,
+            "linecolor": QUIET_INK,
+            "zeroline": False,
+            "fixedrange": True,
+        },
+        "yaxis": {
+            "automargin": True,
+            "gridcolor": RULE_LINE,
+            "linecolor": QUIET_INK,
+            "zeroline": False,
+            "fixedrange": True,
+        },
+    }
+)
+
+
+def framed(title: str, line: str, *, height: int) -> go.Figure:
+    """An empty figure in the house look, with its title and the line that says how to read it."""
+    titled = {"text": plain(title), "subtitle": {"text": plain(line)}}
+    return go.Figure(layout={"template": TEMPLATE, "height": height, "title": titled})
+
+
+def plain(words: str) -> str:
+    """Words as Plotly must be given them so that a `<` in a name is shown and never read as markup."""
+    return html.escape(words, quote=False)
+
+
+def wrapped(label: str) -> str:
+    """A label broken into lines short enough for a phone."""
+    return "<br>".join(plain(line) for line in textwrap.wrap(label, LABEL_WIDTH)) or plain(label)
+
+
+def see_through(colour: str, opacity: float) -> str:
+    """A `#rrggbb` colour made translucent, for bands."""
+    red, green, blue = (int(colour[start : start + 2], 16) for start in (1, 3, 5))
+    return f"rgba({red},{green},{blue},{opacity})"

@@ -1,0 +1,287 @@
+"""Comebacks: which repairs leaked again inside the window, on what evidence, and what they have in common."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+import polars as pl
+from scipy.stats import binomtest
+
+from dashboards.drawing import Drawing, drawing
+from dashboards.figures.interval_dots import interval_dots
+from dashboards.saying import stands_apart
+from dashboards.snapshot import Snapshot
+from dashboards.tabulating import Row, Table, columns
+from dashboards.wording import (
+    COMPONENT_WORDS,
+    COVER_WORDS,
+    OCCASION_WORDS,
+    POLARITY_WORDS,
+    TOO_FEW,
+    day_words,
+    interval_words,
+    method_words,
+    percent,
+    percent_range,
+    whole,
+)
+from models.tables.ledger import REPAIR_METHODS
+
+MAX_COMEBACKS = 200
+MAX_NOTES = 6
+"""Notes a comeback shows, the newest."""
+ATTRIBUTE_WORDS = {
+    "repair_method": "repair method",
+    "engine_family": "engine family",
+    "site": "site of the repair",
+    "occasion": "occasion",
+    "has_new_bolts": "new bolts",
+    "is_ventilation_serviced": "ventilation serviced",
+}
+ORIGIN_WORDS = {"text": "note", "complaint": "complaint on order", "work_done": "work done on order"}
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A stretch of a note; `polarity` names the mark it carries, empty for none."""
+
+    text: str
+    polarity: str = ""
+    meaning: str = ""
+
+
+@dataclass(frozen=True)
+class Note:
+    """A note or complaint, cut where its statements begin and end."""
+
+    noted_on: str
+    origin: str
+    pieces: tuple[Piece, ...]
+
+
+@dataclass(frozen=True)
+class Comeback:
+    """A repair that came back, as the page tells it."""
+
+    keys: dict[str, str]
+    vehicle: str
+    heading: str
+    story: str
+    facts: tuple[tuple[str, str], ...]
+    work_done: str
+    notes: tuple[Note, ...]
+    earlier_notes: int
+
+
+def contents(snapshot: Snapshot) -> dict[str, Any]:
+    """Read the comebacks with their evidence, and count what they have in common."""
+    rules = snapshot.settings.episodes
+    level = interval_words(snapshot.settings.measures.confidence)
+    repairs = snapshot.select("select_comebacks", limit=MAX_COMEBACKS)
+    evidence = snapshot.select("select_comeback_evidence", limit=MAX_COMEBACKS)
+    by_episode = {str(episode): rows for (episode,), rows in evidence.group_by("episode_id", maintain_order=True)}
+    shows_people = snapshot.settings.fleet.show_technicians
+    comebacks = [
+        _comeback(repair, by_episode.get(repair["episode_id"]), shows_people=shows_people)
+        for repair in repairs.iter_rows(named=True)
+    ]
+    counts = _with_shares(
+        snapshot.select(
+            "count_comebacks_by_attribute",
+            as_of=snapshot.as_of,
+            comeback_days=rules.comeback_days,
+            comeback_km=rules.comeback_km,
+        ),
+        snapshot,
+    )
+    total = snapshot.select("count_headlines", as_of=snapshot.as_of, comeback_days=rules.comeback_days)
+    return {
+        "comebacks": comebacks,
+        "comeback_count": int(total["comebacks"][0]),
+        "repair_count": int(total["repairs"][0]),
+        "releak_count": int(total["releaks"][0]),
+        "options": _options(comebacks),
+        "common": _common_drawing(counts, level=level),
+        "common_table": _common_table(counts, level=level),
+        "comeback_days": rules.comeback_days,
+        "comeback_km": whole(rules.comeback_km),
+        "shows_people": shows_people,
+    }
+
+
+def _options(comebacks: list[Comeback]) -> dict[str, list[tuple[str, str]]]:
+    """What each select offers."""
+    words = {"repair_method": method_words}
+    return {
+        name: [
+            (value, words.get(name, str)(value)) for value in sorted({comeback.keys[name] for comeback in comebacks})
+        ]
+        for name in ("site", "engine_family", "repair_method")
+    }
+
+
+def _comeback(repair: dict[str, Any], evidence: pl.DataFrame | None, *, shows_people: bool) -> Comeback:
+    """One comeback in words."""
+    notes = _notes(evidence) if evidence is not None else ()
+    facts = [
+        ("Earlier repair", f"{method_words(repair['repair_method'])}, {OCCASION_WORDS[repair['occasion']]}"),
+        ("Repaired on", day_words(repair["repaired_on"])),
+        ("Site", repair["site"]),
+        ("Order", repair["order_id"]),
+        ("Engine family", repair["engine_family"]),
+        ("Came back after", f"{whole(repair['days'])} days, {_km_words(repair['km'])}"),
+    ]
+    if shows_people and repair["technician"]:
+        facts.append(("Technician (pseudonym)", repair["technician"]))
+    return Comeback(
+        keys={name: repair[name] for name in ("site", "engine_family", "repair_method")},
+        vehicle=repair["vehicle_id"],
+        heading=f"{COVER_WORDS[repair['cover_position']]} cover, wet again on {day_words(repair['ended_on'])}",
+        story=repair["story"],
+        facts=tuple(facts),
+        work_done=repair["work_done"] or "",
+        notes=notes[-MAX_NOTES:],
+        earlier_notes=max(0, len(notes) - MAX_NOTES),
+    )
+
+
+def _km_words(km: float | None) -> str:
+    return "km not known" if km is None else f"{whole(km)} km"
+
+
+def _notes(evidence: pl.DataFrame) -> tuple[Note, ...]:
+    """The evidence of one comeback, a note a source text, oldest first."""
+    return tuple(
+        Note(
+            noted_on=day_words(statements["noted_on"][0]),
+            origin=f"{ORIGIN_WORDS[str(field)]} {origin}",
+            pieces=marked_pieces(statements["full_text"][0] or "", statements.to_dicts()),
+        )
+        for (origin, field), statements in evidence.group_by("origin_id", "origin_field", maintain_order=True)
+    )
+
+
+def marked_pieces(text: str, statements: Iterable[dict[str, Any]]) -> tuple[Piece, ...]:
+    """Cut a text at its statements' spans, so that exactly the words that decided are marked.
+
+    A statement whose words are not found where its span says is put behind the text, in its own words, and nothing in
+    the text is marked for it. Where spans overlap, the one that starts first is marked.
+    """
+    pieces, strays, at = [], [], 0
+    for statement in sorted(statements, key=lambda each: (each["span_start"], each["span_end"])):
+        start, end = statement["span_start"], statement["span_end"]
+        piece = Piece(statement["span_text"], statement["polarity"], _meaning(statement))
+        if text[start:end] != statement["span_text"]:
+            strays.append(piece)
+        elif start >= at and piece.text:
+            pieces += [Piece(text[at:start]), piece]
+            at = end
+    pieces.append(Piece(text[at:]))
+    return tuple(piece for piece in (*pieces, *strays) if piece.text)
+
+
+def _meaning(statement: dict[str, Any]) -> str:
+    """What a marked stretch was read as."""
+    leak_class = f", class {statement['leak_class']}" if statement["leak_class"] else ""
+    return f"{COMPONENT_WORDS[statement['component']]}: {POLARITY_WORDS[statement['polarity']]}{leak_class}"
+
+
+def _with_shares(counts: pl.DataFrame, snapshot: Snapshot) -> pl.DataFrame:
+    """Add the comeback share with its Wilson interval; none where there are too few to say."""
+    rules = snapshot.settings.measures
+
+    def interval(row: dict[str, int]) -> dict[str, float | None]:
+        if row["repairs"] < rules.min_episodes or row["comebacks"] < rules.min_events:
+            return {"share": None, "low": None, "high": None}
+        limits = binomtest(row["comebacks"], row["repairs"]).proportion_ci(rules.confidence, method="wilson")
+        return {"share": row["comebacks"] / row["repairs"], "low": float(limits.low), "high": float(limits.high)}
+
+    shares = [interval(row) for row in counts.select("repairs", "comebacks").iter_rows(named=True)]
+    schema = {"share": pl.Float64, "low": pl.Float64, "high": pl.Float64}
+    return counts.hstack(pl.DataFrame(shares, schema=schema)).with_columns(
+        label=pl.struct("attribute", "attribute_value").map_elements(_attribute_words, return_dtype=pl.String)
+    )
+
+
+def _attribute_words(row: dict[str, str]) -> str:
+    """One value of one attribute in words."""
+    attribute, value = row["attribute"], row["attribute_value"]
+    if attribute == "repair_method":
+        return method_words(value)
+    if attribute == "occasion":
+        return f"done {OCCASION_WORDS[value]}"
+    if value in ("yes", "no"):
+        return f"{ATTRIBUTE_WORDS[attribute]}: {value}"
+    return value
+
+
+def _in_reading_order(counts: pl.DataFrame) -> pl.DataFrame:
+    order = list(ATTRIBUTE_WORDS)
+    rank = pl.col("attribute").replace_strict(order, range(len(order)), return_dtype=pl.Int64)
+    by_joint = pl.col("attribute_value").replace_strict(
+        REPAIR_METHODS, range(len(REPAIR_METHODS)), default=None, return_dtype=pl.Int64
+    )
+    return counts.sort(rank, by_joint, "attribute_value")
+
+
+def _fleet_share(counts: pl.DataFrame) -> float | None:
+    """Comebacks over repairs, whole fleet; every attribute counts each repair once."""
+    sites = counts.filter(attribute="site")
+    return sites["comebacks"].sum() / sites["repairs"].sum() if sites["repairs"].sum() else None
+
+
+def _common_drawing(counts: pl.DataFrame, *, level: str) -> Drawing | None:
+    """Comeback share by what was done, on what, where."""
+    fleet = _fleet_share(counts)
+    if fleet is None:
+        return None
+    ordered = _in_reading_order(counts)
+    note = pl.format("{} of {} came back", "comebacks", "repairs")
+    dots = ordered.select(
+        "label",
+        "low",
+        "high",
+        series=pl.lit("comeback share"),
+        value="share",
+        note=pl.when(pl.col("share").is_null()).then(pl.format("{}: {}", pl.lit(TOO_FEW), note)).otherwise(note),
+    )
+    figure = interval_dots(
+        dots,
+        title="Share of repairs that came back, by what was done, on which engine and where",
+        line=f"Dot: share. Bar: {level}. Dotted line: all repairs, {percent(fleet)}. Nothing is adjusted for.",
+        axis="share of repairs that came back",
+        axis_format=".0%",
+        reference=fleet,
+    )
+    return drawing(figure, says=stands_apart(ordered, fleet_share=fleet))
+
+
+def _common_table(counts: pl.DataFrame, *, level: str) -> Table:
+    """What comebacks have in common, set against all repairs."""
+    numbers = ("Repairs", "Of all repairs", "Comebacks", "Of all comebacks", f"Came back ({level})")
+    of_attribute = _in_reading_order(counts).with_columns(
+        of_repairs=pl.col("repairs") / pl.col("repairs").sum().over("attribute"),
+        of_comebacks=pl.col("comebacks") / pl.col("comebacks").sum().over("attribute"),
+    )
+    rows = tuple(
+        Row(
+            (
+                row["label"],
+                ATTRIBUTE_WORDS[row["attribute"]],
+                whole(row["repairs"]),
+                percent(row["of_repairs"]),
+                whole(row["comebacks"]),
+                "–" if row["of_comebacks"] != row["of_comebacks"] else percent(row["of_comebacks"]),
+                TOO_FEW
+                if row["share"] is None
+                else f"{percent(row['share'])} ({percent_range(row['low'], row['high'])})",
+            )
+        )
+        for row in of_attribute.iter_rows(named=True)
+    )
+    return Table(
+        "Repairs and comebacks, side by side",
+        columns("What", "Kind", *numbers, numbers=numbers),
+        rows,
+        empty="No repair has been watched through its comeback window yet.",
+    )

@@ -1,0 +1,223 @@
+"""Data: what was loaded, what was refused and why, what was checked, and the settings that made the figures."""
+
+from typing import Any
+
+from pydantic import BaseModel
+
+from dashboards.snapshot import Snapshot
+from dashboards.tabulating import Row, Table, columns
+from dashboards.wording import NOTHING, counted, listed, whole
+from models.settings import Settings
+from models.tables import LAYERS
+
+MAX_LOADS, MAX_REASONS, MAX_REFUSED, MAX_CHECKS = 300, 60, 1_000, 600
+
+
+def contents(snapshot: Snapshot) -> dict[str, Any]:
+    """Read the loads, refusals, checks, settings and table sizes, and lay them out."""
+    return {
+        "loads": _loads_table(snapshot),
+        "adds_up": _adds_up(snapshot),
+        "reasons": _reasons_table(snapshot),
+        "refused": _refused_table(snapshot),
+        "refused_options": _refused_files(snapshot),
+        "checks": _checks_table(snapshot),
+        "checks_say": _checks_say(snapshot),
+        "settings_table": _settings_table(snapshot.settings),
+        "tables": _tables_table(snapshot),
+    }
+
+
+def _loads_table(snapshot: Snapshot) -> Table:
+    """Every file's rows and what became of them, what went wrong first."""
+    loads = snapshot.table("loads").sort(["refused", "file", "kind"], descending=[True, False, False], nulls_last=True)
+    numbers = ("Read", "Accepted", "Refused", "Duplicate", "Superseded")
+    rows = tuple(
+        Row(
+            (
+                load["file"],
+                load["kind"] or "not known",
+                load["source"],
+                f"{load['loaded_at']:%Y-%m-%d %H:%M}",
+                *(whole(load[name]) for name in ("rows_read", "accepted", "refused", "duplicate", "superseded")),
+                load["problem"] or NOTHING,
+            ),
+            is_marked=bool(load["problem"]),
+        )
+        for load in loads.head(MAX_LOADS).iter_rows(named=True)
+    )
+    return Table(
+        "Files read, and what became of their rows",
+        columns("File", "Kind", "Source map", "Read at (UTC)", *numbers, "Problem", numbers=numbers),
+        rows,
+        empty="No file has been read yet.",
+        row_count=loads.height,
+        csv="loads",
+    )
+
+
+def _adds_up(snapshot: Snapshot) -> str:
+    """Say that every row read is accounted for, with the sums; or that some are not."""
+    loads = snapshot.table("loads")
+    read, accepted, refused, duplicate, superseded = (
+        int(loads[name].sum()) for name in ("rows_read", "accepted", "refused", "duplicate", "superseded")
+    )
+    identity = (
+        f"{whole(read)} read = {whole(accepted)} accepted + {whole(refused)} refused + {whole(duplicate)} duplicate + "
+        f"{whole(superseded)} superseded"
+    )
+    if read == accepted + refused + duplicate + superseded:
+        return f"Every row is accounted for: {identity}."
+    return f"Rows are missing, which is a fault of the tool: {identity} does not hold."
+
+
+def _reasons_table(snapshot: Snapshot) -> Table:
+    """Refused rows counted by what was wrong."""
+    reasons = snapshot.select("count_refusals_by_reason")
+    rows = tuple(
+        Row(
+            (
+                reason["reason"],
+                reason["column_name"],
+                reason["kind"] or "not known",
+                whole(reason["refused"]),
+                whole(reason["files"]),
+            )
+        )
+        for reason in reasons.head(MAX_REASONS).iter_rows(named=True)
+    )
+    return Table(
+        "Refused rows by reason",
+        columns("Reason and what to do", "Column", "Kind", "Rows", "Files", numbers=("Rows", "Files")),
+        rows,
+        empty="No row was refused.",
+        row_count=reasons.height,
+        csv="refused_rows",
+    )
+
+
+def _refused_table(snapshot: Snapshot) -> Table:
+    """Each refused row: where it stands and what it held."""
+    refused = snapshot.select("select_refused_rows", limit=MAX_REFUSED)
+    rows = tuple(
+        Row(
+            (
+                row["file"],
+                str(row["row_number"]),
+                row["kind"] or "not known",
+                row["column_name"],
+                "(empty)" if row["value"] in (None, "") else row["value"],
+                row["reason"],
+            ),
+            keys={"file": row["file"]},
+        )
+        for row in refused.iter_rows(named=True)
+    )
+    return Table(
+        "Refused rows, one by one",
+        columns("File", "Row", "Kind", "Column", "Value", "Reason and what to do", numbers=("Row",)),
+        rows,
+        empty="No row was refused.",
+        row_count=snapshot.row_count("refused_rows"),
+        csv="refused_rows",
+    )
+
+
+def _checks_table(snapshot: Snapshot) -> Table:
+    """Every check, the failed ones first."""
+    checks = snapshot.table("checks").sort("passed", "layer", "table_name", "check_name")
+    rows = tuple(
+        Row(
+            (
+                check["check_name"],
+                f"{check['layer']}.{check['table_name']}",
+                check["column_name"] or NOTHING,
+                "held" if check["passed"] else "failed",
+                "stops publishing" if check["is_blocking"] else "warns",
+                whole(check["rows_checked"]),
+                whole(check["rows_failed"]),
+                check["detail"] or NOTHING,
+            ),
+            is_marked=not check["passed"],
+        )
+        for check in checks.head(MAX_CHECKS).iter_rows(named=True)
+    )
+    return Table(
+        "Checks, the failed ones first",
+        columns(
+            "Check", "Table", "Column", "Result", "If it fails", "Rows checked", "Rows failed", "Found",
+            numbers=("Rows checked", "Rows failed"),
+        ),
+        rows,
+        empty="No check has been recorded.",
+        row_count=checks.height,
+        csv="checks",
+    )  # fmt: skip
+
+
+def _checks_say(snapshot: Snapshot) -> str:
+    checks = snapshot.table("checks")
+    failed = checks.filter(~checks["passed"])
+    if checks.is_empty():
+        return "No check has been recorded with this snapshot."
+    if failed.is_empty():
+        return f"All {counted(checks.height, 'check')} held."
+    tables = listed(sorted(set(failed["table_name"])))
+    return (
+        f"{whole(failed.height)} of {counted(checks.height, 'check')} failed, of {tables}; the failed ones stand first."
+    )
+
+
+def _settings_table(settings: Settings) -> Table:
+    """Every threshold, its value, unit and reason; those a person changed are marked."""
+    rows = []
+    for section_name in type(settings).model_fields:
+        section = getattr(settings, section_name)
+        if isinstance(section, BaseModel):
+            rows += _section_rows(section_name, section)
+        else:
+            rows.append(_setting_row(section_name, settings, section_name))
+    return Table("Settings that made these figures", columns("Setting", "Value", "Unit", "Why this value"), tuple(rows))
+
+
+def _section_rows(section_name: str, section: BaseModel) -> list[Row]:
+    return [_setting_row(f"{section_name}.{field}", section, field) for field in type(section).model_fields]
+
+
+def _setting_row(name: str, holder: BaseModel, field: str) -> Row:
+    """One setting in words."""
+    declared = type(holder).model_fields[field]
+    value = getattr(holder, field)
+    extra = declared.json_schema_extra
+    unit = str(extra.get("unit", "")) if isinstance(extra, dict) else ""
+    is_changed = value != declared.get_default(call_default_factory=True)
+    return Row(
+        (name, _setting_words(value), unit, declared.description or ""), is_marked=is_changed and field != "as_of"
+    )
+
+
+def _setting_words(value: object) -> str:
+    """A setting's value as a person would write it."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, tuple):
+        return ", ".join(_setting_words(item) for item in value)
+    if isinstance(value, dict):
+        return ", ".join(f"{key}: {_setting_words(item)}" for key, item in value.items()) or "none"
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _tables_table(snapshot: Snapshot) -> Table:
+    """Every published table: what a row is, and how many there are."""
+    rows = tuple(
+        Row((name, whole(snapshot.row_count(name)), layer, (schema.__doc__ or "").strip().splitlines()[0]))
+        for layer, tables in LAYERS.items()
+        for name, schema in tables.items()
+    )
+    return Table("Published tables", columns("Table", "Rows", "Layer", "What a row is", numbers=("Rows",)), rows)
+
+
+def _refused_files(snapshot: Snapshot) -> list[tuple[str, str]]:
+    """The files whose refused rows are listed, for the select."""
+    listed_rows = snapshot.select("select_refused_rows", limit=MAX_REFUSED)
+    return [(file, file) for file in listed_rows["file"].unique().sort()]

@@ -1,0 +1,323 @@
+"""Planning: what to bring in over the coming weeks, and what that costs in bays, parts and days off the road."""
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+
+import polars as pl
+
+from dashboards.drawing import Drawing, drawing
+from dashboards.figures.bay_hours import bay_hours
+from dashboards.saying import week_against_capacity
+from dashboards.snapshot import Snapshot
+from dashboards.tabulating import Row, Table, columns
+from dashboards.wording import COVER_WORDS, NOTHING, counted, day_words, decimal, percent, site_words, whole
+from models.planning.plan import capacity_hours
+
+MAX_VISITS, MAX_URGENT, MAX_WAITING, MAX_PARTS, MAX_SITES = 400, 40, 200, 400, 60
+"""What a page shows at most; the rest is in the CSV and the page says so."""
+
+
+@dataclass(frozen=True)
+class SiteBays:
+    """The bay hours of one site, or of all where `site` is empty."""
+
+    site: str
+    drawing: Drawing
+
+
+@dataclass(frozen=True)
+class WeekVisits:
+    """What one site sees in one week."""
+
+    week_start: str
+    site: str
+    heading: str
+    rows: tuple[Row, ...]
+
+
+VISIT_COLUMNS = columns(
+    "Vehicle", "Cover", "Why", "Why this week", "Chance of a leak", "Hours", "Parts", "Off the road", "Due by",
+    numbers=("Chance of a leak", "Hours", "Off the road"),
+)  # fmt: skip
+
+
+def contents(snapshot: Snapshot) -> dict[str, Any]:
+    """Read the flags, the plan and the pick list, and lay them out."""
+    visits = snapshot.select("select_visits")
+    placed = visits.filter("placed")
+    weeks = _weeks_per_site(snapshot, visits)
+    return {
+        "urgent": _urgent_table(snapshot),
+        "headlines_shown": _headlines(snapshot, visits, weeks),
+        "bays": _bays(weeks, visits),
+        "sites_options": [(site, site) for site in sorted(visits["site"].unique())],
+        "weeks": [(str(week), day_words(week)) for week in sorted(placed["week_start"].unique().drop_nulls())],
+        "site_totals": _site_totals(snapshot, visits, weeks),
+        "week_by_site": _week_by_site(weeks),
+        "visit_columns": VISIT_COLUMNS,
+        "visits": _visits_by_week(placed.head(MAX_VISITS), weeks),
+        "visits_shown": min(placed.height, MAX_VISITS),
+        "visit_count": placed.height,
+        "waiting_covers": _waiting_table(visits, snapshot.settings.fleet.currency),
+        "pick_list": _pick_list(snapshot),
+        "horizon_days": snapshot.settings.flags.horizon_days,
+    }
+
+
+def _weeks_per_site(snapshot: Snapshot, visits: pl.DataFrame) -> pl.DataFrame:
+    """One row a site and week: `hours`, `vehicles`, `capacity_hours`; weeks without work have none."""
+    rules = snapshot.settings.plan
+    first = visits["week_start"].min() or snapshot.as_of + timedelta(days=-snapshot.as_of.weekday() % 7)
+    last = visits["week_start"].max() or first
+    length = max(rules.weeks, (last - first).days // 7 + 1)
+    starts = pl.DataFrame({"week_start": [first + timedelta(weeks=number) for number in range(length)]})
+    names = sorted(visits["site"].unique())
+    hours = [capacity_hours(site, rules) for site in names]
+    sites = pl.DataFrame(
+        {"site": names, "capacity_hours": hours}, schema={"site": pl.String, "capacity_hours": pl.Float64}
+    )
+    planned = (
+        visits.filter("placed")
+        .group_by("site", "week_start")
+        .agg(hours=pl.col("hours").sum(), vehicles=pl.col("vehicle_id").n_unique())
+    )
+    return (
+        sites.join(starts, how="cross")
+        .join(planned, on=["site", "week_start"], how="left")
+        .with_columns(pl.col("hours").fill_null(0.0), pl.col("vehicles").fill_null(0))
+        .sort("site", "week_start")
+    )
+
+
+def _headlines(snapshot: Snapshot, visits: pl.DataFrame, weeks: pl.DataFrame) -> list[tuple[str, str, str]]:
+    """The figures a manager asks for first: value, what it is, what to know about it."""
+    placed = visits.filter("placed")
+    hours, capacity = placed["hours"].sum(), weeks["capacity_hours"].sum()
+    waiting = visits.filter(~pl.col("placed"))
+    rules, currency = snapshot.settings.plan, snapshot.settings.fleet.currency
+    late = placed.filter(pl.col("week_start") > pl.col("due_by")).height
+    return [
+        (whole(placed["vehicle_id"].n_unique()), "vehicles planned", f"over {counted(_week_count(weeks), 'week')}"),
+        (f"{decimal(hours)} h", "bay hours", f"of {decimal(capacity)} to spare"),
+        (decimal(placed["days_off_road"].sum()), "days off the road", "expected, all vehicles together"),
+        (
+            f"{whole(hours * rules.hour_cost)} {currency}",
+            "workshop time",
+            f"at {whole(rules.hour_cost)} {currency} an hour, parts apart",
+        ),
+        (whole(waiting.height), "covers without a place", f"{counted(late, 'other')} planned after the due day"),
+    ]
+
+
+def _week_count(weeks: pl.DataFrame) -> int:
+    return weeks["week_start"].n_unique()
+
+
+def _urgent_table(snapshot: Snapshot) -> Table:
+    """Covers with a smell or drops: looked at before the vehicle is driven again."""
+    flags = snapshot.select("select_urgent_flags")
+    rows = tuple(
+        Row(
+            (
+                flag["vehicle_id"],
+                COVER_WORDS[flag["cover_position"]],
+                flag["site"],
+                flag["reasons"],
+                day_words(flag["due_by"]),
+                f"week of {day_words(flag['week_start'])}" if flag["placed"] else "no place yet",
+                flag["reason"] or NOTHING,
+            ),
+            is_marked=True,
+        )
+        for flag in flags.head(MAX_URGENT).iter_rows(named=True)
+    )
+    return Table(
+        "Covers with a burning-oil smell, or drops",
+        columns("Vehicle", "Cover", "Site", "Why", "Due by", "Planned", "Why then"),
+        rows,
+        empty="No cover is known to smell of burning oil or to drop oil.",
+        row_count=flags.height,
+        csv="flags",
+    )
+
+
+def _bays(weeks: pl.DataFrame, visits: pl.DataFrame) -> list[SiteBays]:
+    """One figure for all sites together and one for each."""
+    if weeks.is_empty():
+        return []
+    sites = weeks["site"].unique(maintain_order=True).to_list()[:MAX_SITES]
+    return [_site_bays(site, weeks, visits) for site in ("", *sites)]
+
+
+def _site_bays(site: str, weeks: pl.DataFrame, visits: pl.DataFrame) -> SiteBays:
+    of_site = weeks.filter(pl.col("site") == site) if site else weeks
+    summed = of_site.group_by("week_start").agg(pl.sum("hours", "vehicles", "capacity_hours"))
+    waiting = visits.filter(~pl.col("placed") & (pl.lit(not site) | (pl.col("site") == site))).height
+    figure = bay_hours(
+        summed,
+        title=f"Bay hours planned each week, {site_words(site)}",
+        line="Bars: hours the planned looks and repairs are expected to take. Dashed line: hours the bays can spare.",
+    )
+    return SiteBays(site, drawing(figure, says=week_against_capacity(summed, waiting=waiting)))
+
+
+def _site_totals(snapshot: Snapshot, visits: pl.DataFrame, weeks: pl.DataFrame) -> Table:
+    """What each site is asked for over the whole plan."""
+    currency, hour_cost = snapshot.settings.fleet.currency, snapshot.settings.plan.hour_cost
+    is_placed = pl.col("placed")
+    totals = (
+        visits.group_by("site")
+        .agg(
+            covers=is_placed.sum(),
+            hours=pl.col("hours").filter(is_placed).sum(),
+            days_off_road=pl.col("days_off_road").filter(is_placed).sum(),
+            avoided=pl.col("loss_avoided").filter(is_placed).sum(),
+            waiting=(~is_placed).sum(),
+            waiting_cost=pl.col("loss_avoided").filter(~is_placed).sum(),
+        )
+        .join(weeks.group_by("site").agg(pl.sum("capacity_hours")), on="site", how="left")
+        .sort("site")
+    )
+    numbers = (
+        "Covers planned", "Hours", "Hours to spare", f"Workshop time, {currency}", "Days off the road",
+        f"Leak cost avoided, {currency}", "No place", f"Cost of waiting, {currency}",
+    )  # fmt: skip
+    rows = tuple(
+        Row(
+            (
+                row["site"],
+                whole(row["covers"]),
+                decimal(row["hours"]),
+                decimal(row["capacity_hours"]),
+                whole(row["hours"] * hour_cost),
+                decimal(row["days_off_road"]),
+                whole(row["avoided"]),
+                whole(row["waiting"]),
+                whole(row["waiting_cost"]),
+            ),
+            keys={"site": row["site"]},
+        )
+        for row in totals.iter_rows(named=True)
+    )
+    return Table(
+        "The whole plan, by site", columns("Site", *numbers, numbers=numbers), rows, empty="Nothing is planned."
+    )
+
+
+def _week_by_site(weeks: pl.DataFrame) -> Table:
+    """Hours planned against hours to spare, a row a site, a column a week."""
+    starts = weeks["week_start"].unique(maintain_order=True).to_list()
+    headings = [day_words(start) for start in starts]
+    rows = tuple(
+        Row(
+            (
+                str(site),
+                *(
+                    f"{decimal(week['hours'])} of {decimal(week['capacity_hours'], 0)}"
+                    for week in of_site.iter_rows(named=True)
+                ),
+            ),
+            keys={"site": str(site)},
+        )
+        for (site,), of_site in weeks.group_by("site", maintain_order=True)
+    )
+    return Table(
+        "Bay hours planned of those to spare, by week starting", columns("Site", *headings, numbers=headings), rows
+    )
+
+
+def _visits_by_week(placed: pl.DataFrame, weeks: pl.DataFrame) -> list[WeekVisits]:
+    """The planned visits under a heading for each week and site."""
+    capacity = {(row["site"], row["week_start"]): row for row in weeks.iter_rows(named=True)}
+    return [
+        WeekVisits(
+            week_start=str(start),
+            site=str(site),
+            heading=_week_heading(start, str(site), capacity[site, start]),
+            rows=tuple(_visit_row(visit) for visit in visits.iter_rows(named=True)),
+        )
+        for (start, site), visits in placed.group_by("week_start", "site", maintain_order=True)
+    ]
+
+
+def _week_heading(start: date, site: str, week: dict[str, Any]) -> str:
+    return (
+        f"Week of {day_words(start)}, {site}: {decimal(week['hours'])} of {decimal(week['capacity_hours'])} h, "
+        f"{counted(week['vehicles'], 'vehicle')}"
+    )
+
+
+def _visit_row(visit: dict[str, Any]) -> Row:
+    """One planned visit in words."""
+    return Row(
+        (
+            visit["vehicle_id"],
+            COVER_WORDS[visit["cover_position"]],
+            visit["reasons"] or NOTHING,
+            visit["reason"],
+            percent(visit["probability"]),
+            decimal(visit["hours"]),
+            _parts_words(visit["parts"]),
+            f"{decimal(visit['days_off_road'])} d",
+            day_words(visit["due_by"]),
+        ),
+        is_marked="smell_or_drops" in (visit["rules"] or []),
+    )
+
+
+def _parts_words(parts: str) -> str:
+    return ", ".join(part.strip() for part in parts.split(";") if part.strip()) or "none"
+
+
+def _waiting_table(visits: pl.DataFrame, currency: str) -> Table:
+    """What does not fit, the dearest to leave first."""
+    waiting = visits.filter(~pl.col("placed")).sort(["loss_avoided", "vehicle_id"], descending=[True, False])
+    rows = tuple(
+        Row(
+            (
+                visit["vehicle_id"],
+                COVER_WORDS[visit["cover_position"]],
+                visit["site"],
+                visit["reasons"] or NOTHING,
+                visit["reason"],
+                decimal(visit["hours"]),
+                day_words(visit["due_by"]),
+                whole(visit["loss_avoided"]),
+            ),
+            keys={"site": visit["site"]},
+            is_marked="smell_or_drops" in (visit["rules"] or []),
+        )
+        for visit in waiting.head(MAX_WAITING).iter_rows(named=True)
+    )
+    cost = f"Cost of waiting, {currency}"
+    return Table(
+        "Covers that found no place",
+        columns(
+            "Vehicle", "Cover", "Site", "Why", "Why it does not fit", "Hours", "Due by", cost, numbers=("Hours", cost)
+        ),
+        rows,
+        empty="Everything that is due finds a place.",
+        row_count=waiting.height,
+        csv="plan",
+    )
+
+
+def _pick_list(snapshot: Snapshot) -> Table:
+    """Parts to have on the shelf before a week starts."""
+    parts = snapshot.table("parts").sort("week_start", "site", "part")
+    rows = tuple(
+        Row(
+            (part["part"], part["description"], whole(part["quantity"]), part["site"], day_words(part["week_start"])),
+            keys={"site": part["site"], "week": str(part["week_start"])},
+        )
+        for part in parts.head(MAX_PARTS).iter_rows(named=True)
+    )
+    return Table(
+        "Parts to have on the shelf",
+        columns("Part", "What it is", "Pieces", "Site", "Week starting", numbers=("Pieces",)),
+        rows,
+        empty="No parts are needed for what is planned.",
+        row_count=parts.height,
+        csv="parts",
+    )

@@ -1,0 +1,185 @@
+"""What a figure says, in one sentence written from its numbers; \"cannot tell yet\" where they do not tell."""
+
+import polars as pl
+
+from dashboards.wording import (
+    counted,
+    decimal,
+    decimal_range,
+    listed,
+    percent,
+    percent_range,
+    sentence_start,
+    whole,
+    whole_range,
+)
+
+CANNOT_TELL = "Cannot tell yet"
+
+
+def which_leaks_less(groups: pl.DataFrame, *, horizon: float, unit: str) -> str:
+    """Say whether one group's recurrence stands apart from another's.
+
+    Args:
+        groups: `label`, `rate`, `low`, `high`, one row a group, at one horizon; no rate where there are too few.
+        horizon: The horizon in `unit`.
+        unit: `days` or `km`.
+    """
+    known = groups.drop_nulls(["rate", "low", "high"]).sort("rate", "label")
+    within = f"within {whole(horizon)} {unit}"
+    if known.height < 2:
+        return f"{CANNOT_TELL}: {_how_many_can_be_judged(known.height)} {within}; comparing needs two."
+    least, most = known.row(0, named=True), known.row(-1, named=True)
+    spread = f"from {percent(least['rate'])} ({least['label']}) to {percent(most['rate'])} ({most['label']})"
+    if least["high"] >= most["low"]:
+        return f"{CANNOT_TELL} which lasts longer: {within} {spread} leaked again, but even these intervals overlap."
+    return (
+        f"{sentence_start(least['label'])} came back less than {most['label']}: {percent(least['rate'])} "
+        f"({percent_range(least['low'], least['high'])}) against {percent(most['rate'])} "
+        f"({percent_range(most['low'], most['high'])}) {within}; the intervals do not overlap. The groups were not "
+        "drawn by lot: harder engines may have got one of them more often."
+    )
+
+
+def _how_many_can_be_judged(count: int) -> str:
+    return f"{'only one group has' if count else 'no group has'} enough repairs, re-leaks and time to give a share"
+
+
+def how_long_it_lasts(groups: pl.DataFrame, *, horizon: float, unit: str) -> str:
+    """Say the longest and the shortest restricted mean, and what the plain mean would have said.
+
+    Args:
+        groups: `label`, `restricted_mean`, `low`, `high`, `plain_mean_of_failed`.
+        horizon: What the restricted mean runs to, in `unit`.
+        unit: `days` or `km`.
+    """
+    known = groups.drop_nulls(["restricted_mean", "low", "high"]).sort("restricted_mean", "label")
+    if known.is_empty():
+        return f"{CANNOT_TELL}: no group has enough repairs and re-leaks to give a mean."
+    first, last = known.row(0, named=True), known.row(-1, named=True)
+    spans = f"of the first {whole(horizon)} {unit}"
+    if known.height == 1:
+        said = f"{sentence_start(last['label'])} stayed dry for {whole(last['restricted_mean'])} {spans} on average."
+    elif first["high"] >= last["low"]:
+        said = (
+            f"{CANNOT_TELL} which lasts longest: between {whole(first['restricted_mean'])} ({first['label']}) and "
+            f"{whole(last['restricted_mean'])} ({last['label']}) {spans} were dry, and the intervals overlap."
+        )
+    else:
+        said = (
+            f"{sentence_start(last['label'])} stayed dry longest, {whole(last['restricted_mean'])} "
+            f"({whole_range(last['low'], last['high'])}) {spans}; {first['label']} shortest, "
+            f"{whole(first['restricted_mean'])} ({whole_range(first['low'], first['high'])})."
+        )
+    return said + _what_the_plain_mean_hides(last, unit)
+
+
+def _what_the_plain_mean_hides(row: dict, unit: str) -> str:
+    plain = row.get("plain_mean_of_failed")
+    if plain is None:
+        return ""
+    return f" The plain mean of the failed, {whole(plain)} {unit} for {row['label']}, leaves out all that still hold."
+
+
+def sites_against_expected(sites: pl.DataFrame) -> str:
+    """Say which sites lie outside the 99.8% limits, and what the crude rate alone would have suggested."""
+    known = sites.drop_nulls(["ratio", "funnel_low_998", "funnel_high_998"])
+    if known.is_empty():
+        return f"{CANNOT_TELL}: no site has enough repairs and re-leaks to be compared."
+    above = known.filter(pl.col("ratio") > pl.col("funnel_high_998"))["site"].to_list()
+    below = known.filter(pl.col("ratio") < pl.col("funnel_low_998"))["site"].to_list()
+    if not above and not below:
+        return (
+            f"{CANNOT_TELL} any of the {counted(known.height, 'site')} from the others: all lie within what luck alone "
+            "brings, once engines, methods and time watched are allowed for."
+        )
+    parts = [
+        f"{listed(names)} {word} than luck explains" for names, word in ((above, "more"), (below, "fewer")) if names
+    ]
+    return (
+        f"Re-leaks: {' and '.join(parts)}, with engines, methods and time watched allowed for. A site that looks "
+        "harder also finds more: look at how it inspects before judging its work."
+    )
+
+
+def crude_against_adjusted(sites: pl.DataFrame) -> str:
+    """Say whether allowing for engines and methods changes the picture of the site with the highest crude rate.
+
+    Args:
+        sites: `site`, `crude_ratio` (crude rate over the fleet's), `ratio`, `low`, `high`.
+    """
+    known = sites.drop_nulls(["crude_ratio", "ratio", "low", "high"])
+    if known.is_empty():
+        return f"{CANNOT_TELL}: no site has enough repairs and re-leaks to be compared."
+    worst = known.sort("crude_ratio", "site").row(-1, named=True)
+    seen = f"{worst['site']} has the highest crude rate, {decimal(worst['crude_ratio'], 2)} times the fleet's"
+    adjusted = f"{decimal(worst['ratio'], 2)} ({decimal_range(worst['low'], worst['high'])})"
+    if worst["low"] <= 1 <= worst["high"]:
+        return f"{seen}; with its engines, methods and time watched allowed for it is {adjusted}, which may be luck."
+    return (
+        f"{seen}; with its engines, methods and time watched allowed for {adjusted} remains, more than chance explains."
+    )
+
+
+def week_against_capacity(weeks: pl.DataFrame, *, waiting: int) -> str:
+    """Say how full the bays are.
+
+    Args:
+        weeks: `hours` and `capacity_hours`, one row a week.
+        waiting: Covers that found no place.
+    """
+    hours, capacity = weeks["hours"].sum(), weeks["capacity_hours"].sum()
+    if not hours:
+        return "Nothing is planned here."
+    full = weeks.filter(pl.col("hours") >= 0.9 * pl.col("capacity_hours")).height
+    left = (
+        f"{counted(waiting, 'cover')} found no place and {'waits' if waiting == 1 else 'wait'}."
+        if waiting
+        else "Everything due finds a place."
+    )
+    return (
+        f"{decimal(hours)} of {decimal(capacity)} bay hours are planned; {counted(full, 'week')} "
+        f"{'is' if full == 1 else 'are'} nine tenths full or more. {left}"
+    )
+
+
+def bolts_pay(fleet: pl.DataFrame, *, currency: str) -> str:
+    """Say what a new bolt set may cost and still pay for itself, over all families.
+
+    Args:
+        fleet: The row of `bolt_set_worth` for all families; empty where one of the two methods is unknown here.
+        currency: The fleet's currency.
+    """
+    if fleet.is_empty() or fleet["worth"][0] is None:
+        return f"{CANNOT_TELL}: there are too few repairs of one of the two kinds."
+    row = fleet.row(0, named=True)
+    found = f"{whole(row['worth'])} {currency} a repair ({whole_range(row['worth_low'], row['worth_high'])})"
+    if row["worth_low"] > 0:
+        return (
+            f"Over all engine families new bolts spare {found}: a set that costs less than {whole(row['worth_low'])} "
+            f"{currency}, fitting included, pays for itself; one dearer than {whole(row['worth_high'])} does not."
+        )
+    if row["worth_high"] < 0:
+        return "Over all engine families, repairs with new bolts leaked more, not less: ask which engines got them."
+    return f"{CANNOT_TELL}: over all engine families new bolts spare {found}, and that interval holds zero."
+
+
+def stands_apart(groups: pl.DataFrame, *, fleet_share: float) -> str:
+    """Say which groups' comeback share lies apart from the whole fleet's, and how many of them luck alone would bring.
+
+    Args:
+        groups: `label`, `share`, `low`, `high`, one row a group; no share where there are too few.
+        fleet_share: Comebacks over repairs, all together.
+    """
+    known = groups.drop_nulls(["share", "low", "high"])
+    if known.is_empty():
+        return f"{CANNOT_TELL}: no group has enough repairs and comebacks to give a share."
+    above = known.filter(pl.col("low") > fleet_share)["label"].to_list()
+    below = known.filter(pl.col("high") < fleet_share)["label"].to_list()
+    if not above and not below:
+        return f"{CANNOT_TELL}: every interval holds the share of all repairs, {percent(fleet_share)}."
+    parts = [f"{word} often: {listed(names)}" for names, word in ((above, "more"), (below, "less")) if names]
+    return (
+        f"Came back {'; '.join(parts)}. With {counted(known.height, 'group')} shown, about one in twenty stands apart "
+        "by luck alone, and they overlap: engines, methods and sites go together."
+    )

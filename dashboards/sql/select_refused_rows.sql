@@ -1,0 +1,3 @@
+SELECT * FROM refused_rows
+ORDER BY file, row_number
+LIMIT $limit;

@@ -1,0 +1,87 @@
+"use strict";
+/* Draws the figures a page carries as data, and lets the selects choose among what is already on the page. */
+
+const template = JSON.parse(document.getElementById("figure-template").textContent);
+
+function draw(plot) {
+  if (plot.dataset.drawn) return;
+  plot.dataset.drawn = "yes";
+  const { data, layout } = JSON.parse(plot.querySelector("script").textContent);
+  Plotly.newPlot(plot, data, { ...layout, template, autosize: true }, { displayModeBar: false, responsive: true })
+    .then(() => isolateMethod(plot));
+}
+
+function drawVisible() {
+  for (const plot of document.querySelectorAll(".plot")) {
+    if (!plot.closest("[hidden]")) draw(plot);
+  }
+}
+
+function chosen() {
+  const wanted = {};
+  for (const select of document.querySelectorAll("form.filters select")) wanted[select.name] = select.value;
+  return wanted;
+}
+
+/* One figure of each kind is shown: the one whose keys are what the selects say. */
+function showChoices(wanted) {
+  for (const choices of document.querySelectorAll(".choices")) {
+    const names = choices.dataset.names.split(" ");
+    let found = false;
+    for (const choice of choices.querySelectorAll(":scope > .choice")) {
+      const fits = names.every((name) => choice.getAttribute(`data-${name}`) === wanted[name]);
+      choice.hidden = !fits;
+      found ||= fits;
+    }
+    const none = choices.querySelector(":scope > .no-choice");
+    if (none) none.hidden = found;
+  }
+}
+
+/* Rows stay where every select either says "all" or says what the row says; a key a row lacks does not hide it. */
+function fits(row, form) {
+  return [...form.querySelectorAll("select")].every((select) => {
+    const key = row.getAttribute(`data-${select.name}`);
+    return !select.value || key === null || key === select.value;
+  });
+}
+
+function filterRows(form) {
+  const name = form.dataset.for;
+  if (!name) return;
+  let shown = 0, all = 0;
+  const count = (row, isShown, size) => { row.hidden = !isShown; all += size; shown += isShown ? size : 0; };
+  const groups = document.querySelectorAll(`[data-filtered-group="${name}"]`);
+  for (const group of groups) count(group, fits(group, form), group.rows.length - 1);
+  for (const body of document.querySelectorAll(`[data-filtered="${name}"]`)) {
+    for (const row of body.children) {
+      if (groups.length) row.hidden = !fits(row, form);
+      else count(row, fits(row, form), 1);
+    }
+  }
+  for (const place of document.querySelectorAll(`[data-counts="${name}"]`)) place.textContent = `${shown} of ${all} shown.`;
+}
+
+function isolateMethod(plot) {
+  const method = chosen().repair_method;
+  const traces = (plot.data || []).filter((trace) => trace.legendgroup);
+  if (!traces.length) return;
+  const isThere = traces.some((trace) => trace.legendgroup === method);
+  Plotly.restyle(plot, {
+    visible: plot.data.map((trace) => !method || !isThere || !trace.legendgroup || trace.legendgroup === method || "legendonly"),
+  });
+}
+
+function choose() {
+  showChoices(chosen());
+  document.querySelectorAll("form.filters").forEach(filterRows);
+  drawVisible();
+  for (const plot of document.querySelectorAll(".plot[data-drawn]")) isolateMethod(plot);
+}
+
+for (const form of document.querySelectorAll("form.filters")) {
+  form.addEventListener("change", choose);
+  form.addEventListener("submit", (event) => event.preventDefault());
+}
+for (const plot of document.querySelectorAll(".plot")) plot.style.minHeight = `${plot.dataset.height}px`;
+choose();

@@ -1,0 +1,103 @@
+"""How the pages say numbers, dates and the closed lists of words."""
+
+from collections.abc import Iterable
+from datetime import date, datetime
+
+METHOD_WORDS = {
+    "retightened": "re-tightened",
+    "external_sealant": "sealant from outside",
+    "gasket": "gasket",
+    "gasket_and_seals": "gasket and seals",
+    "gasket_seals_bolts": "gasket, seals and bolts",
+    "cover_replaced": "cover replaced",
+    "unstated": "method not stated",
+}
+"""Repair method to words, by how much of the joint is renewed."""
+
+OCCASION_WORDS = {"leak": "for a leak", "routine": "as routine", "other_work": "with other work"}
+COVER_WORDS = {"only": "single", "left": "left", "right": "right", "": "side not named"}
+COMPONENT_WORDS = {
+    "cover_gasket": "cover gasket",
+    "plug_tube_seal": "plug-tube seal",
+    "other_oil_leak": "other oil leak",
+    "other_fluid": "other fluid",
+    "none": "no leak named",
+}
+POLARITY_WORDS = {"present": "wet", "absent": "dry", "resolved": "cured earlier", "uncertain": "suspect"}
+TOO_FEW = "too few to say"
+NOTHING = "–"
+_SIGNS = str.maketrans({",": "\u202f", "-": "\u2212"})
+
+
+def whole(value: float | None) -> str:
+    """A number to the nearest whole, with a thin space between thousands."""
+    return decimal(value, 0)
+
+
+def decimal(value: float | None, places: int = 1) -> str:
+    """A number with a fixed count of decimals, with a thin space between thousands."""
+    return NOTHING if value is None else f"{value:z,.{places}f}".translate(_SIGNS)
+
+
+def percent(share: float | None) -> str:
+    """A share as a percentage: one decimal below 10%, whole above."""
+    if share is None:
+        return NOTHING
+    shown = 100 * share
+    return f"{shown:.1f}%" if 0 < shown < 9.95 else f"{shown:.0f}%"
+
+
+def percent_range(low: float | None, high: float | None) -> str:
+    """The ends of an interval of a share."""
+    return NOTHING if low is None or high is None else f"{percent(low)} to {percent(high)}"
+
+
+def whole_range(low: float | None, high: float | None) -> str:
+    """The ends of an interval of a count, days or km."""
+    return NOTHING if low is None or high is None else f"{whole(low)} to {whole(high)}"
+
+
+def decimal_range(low: float | None, high: float | None, places: int = 2) -> str:
+    """The ends of an interval of a ratio or a rate."""
+    return NOTHING if low is None or high is None else f"{decimal(low, places)} to {decimal(high, places)}"
+
+
+def interval_words(confidence: float) -> str:
+    """The level of an interval: 95% interval."""
+    return f"{100 * confidence:g}% interval"
+
+
+def day_words(day: date | datetime | None) -> str:
+    """A day as in 3 Mar 2026."""
+    return NOTHING if day is None else f"{day.day}\u00a0{day:%b}\u00a0{day.year}"
+
+
+def counted(count: float, noun: str, plural: str = "") -> str:
+    """A count with its noun: 1 repair, 2 repairs."""
+    return f"{whole(count)} {noun if count == 1 else plural or noun + 's'}"
+
+
+def listed(items: Iterable[str]) -> str:
+    """Items as a person would say them: a, b and c."""
+    *first, last = list(items) or [NOTHING]
+    return f"{', '.join(first)} and {last}" if first else last
+
+
+def method_words(method: str) -> str:
+    """A repair method in words; the empty group is all of them."""
+    return METHOD_WORDS.get(method, method) if method else "all methods"
+
+
+def family_words(family: str) -> str:
+    """An engine family; the empty group is all of them."""
+    return family or "all engine families"
+
+
+def site_words(site: str) -> str:
+    """A site; the empty group is all of them."""
+    return site or "all sites"
+
+
+def sentence_start(words: str) -> str:
+    """Words with a capital first letter, the rest left as it is: codes keep theirs."""
+    return words[:1].upper() + words[1:]
