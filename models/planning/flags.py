@@ -10,6 +10,7 @@ from models.planning.covers import COVER, watched_covers
 from models.planning.known import FleetLedger, known_by
 from models.planning.lives import Weibull, repair_lives, with_life
 from models.planning.looks import last_look, looks_since_repair
+from models.planning.wording import sentence
 from models.settings import EpisodeRules, FlagRules, OilRules
 from models.tables import conform
 from models.tables.plan import FLAG_RULES, Flags
@@ -109,7 +110,7 @@ def _gather(covers: pl.DataFrame, fired: pl.DataFrame, rules: FlagRules) -> pl.D
         .agg(
             pl.col("due_by").min(),
             rules=pl.col("rule"),
-            said=pl.col("reason").str.join("; "),
+            said=sentence(pl.col("reason")).str.join(" "),
             evidence_ids=pl.col("evidence_ids").explode(empty_as_null=False).unique().sort(),
         )
         .join(covers, on=COVER)
@@ -118,12 +119,12 @@ def _gather(covers: pl.DataFrame, fired: pl.DataFrame, rules: FlagRules) -> pl.D
     says_chance = pl.col("rules").list.contains("high_probability") | pl.col("wet_chance").is_not_null()
     told = pl.concat_str(
         "said",
-        pl.when(~says_repair).then(due.repair_ago()),
-        pl.when(~says_chance).then(due.chance_sentence(rules=rules)),
-        separator="; ",
+        pl.when(~says_repair).then(sentence(due.repair_ago())),
+        pl.when(~says_chance).then(sentence(due.chance_of_leak(rules=rules))),
+        separator=" ",
         ignore_nulls=True,
     )
-    return flagged.with_columns(reasons=told.str.slice(0, 1).str.to_uppercase() + told.str.slice(1) + ".")
+    return flagged.with_columns(reasons=told)
 
 
 def _rank(flagged: pl.DataFrame, *, rules: FlagRules, as_of: date) -> pl.DataFrame:

@@ -12,7 +12,7 @@ from models.planning.wording import chance_words, day_words, repair_words, whole
 from models.settings import FlagRules
 
 _NO_SIDE = pl.when("has_side").then(pl.lit("")).otherwise(pl.lit(" (no side named)"))
-_CLASS = pl.when(pl.col("leak_class").is_null()).then(pl.lit("")).otherwise(pl.format(", class {}", "leak_class"))
+_CLASS = pl.when(pl.col("leak_class").is_null()).then(pl.lit("")).otherwise(pl.format(" (class {})", "leak_class"))
 
 
 def smell_or_drops(looks: pl.DataFrame, *, as_of: date) -> pl.DataFrame:
@@ -25,9 +25,7 @@ def smell_or_drops(looks: pl.DataFrame, *, as_of: date) -> pl.DataFrame:
         .then(pl.format("Drops (class {})", "leak_class"))
         .otherwise(pl.lit("Burning smell or smoke"))
     )
-    words = (
-        "{} on {}{} and the cover neither repaired nor found dry since: look at it before the vehicle is driven again"
-    )
+    words = "{} on {}{}, no repair or dry look since: look at it before the vehicle is driven again"
     return _latest_finding(
         looks.filter(pl.col("is_open") & is_urgent),
         rule="smell_or_drops",
@@ -43,7 +41,7 @@ def wet_unrepaired(looks: pl.DataFrame, *, rules: FlagRules) -> pl.DataFrame:
         rule="wet_unrepaired",
         due_by=pl.col("noted_on") + timedelta(days=rules.seep_recheck_days),
         reason=pl.format(
-            "Wet on {}{}{}, neither repaired nor found dry since", day_words(pl.col("noted_on")), _CLASS, _NO_SIDE
+            "Wet{} on {}{}, neither repaired nor found dry since", _CLASS, day_words(pl.col("noted_on")), _NO_SIDE
         ),
     )
 
@@ -121,7 +119,9 @@ def post_repair_check(covers: pl.DataFrame, *, rules: FlagRules, as_of: date) ->
     due = covers.filter(pl.col("repaired_on").is_not_null() & pl.col("last_look_on").is_null()).with_columns(
         due_by=pl.min_horizontal(by_days, by_km)
     )
-    words = f"{{}}; no look since, due after {rules.post_repair_check_days} days or {rules.post_repair_check_km:.0f} km"
+    words = (
+        f"{{}} and no look since, due after {rules.post_repair_check_days} days or {rules.post_repair_check_km:.0f} km"
+    )
     return _of_covers(
         due.filter(pl.col("due_by") <= as_of),
         rule="post_repair_check",
@@ -140,7 +140,7 @@ def interval_passed(covers: pl.DataFrame, *, rules: FlagRules, as_of: date) -> p
     """
     since = pl.coalesce("last_look_on", "repaired_on")
     due_by = _day_after(as_of, pl.col("next_look_days"))
-    words = "Last {} {} days ago; by {} days, {} such covers leak: that is their interval"
+    words = "Last {} {} days ago, past its interval of {} days, by which {} such covers leak"
     what = pl.when(pl.col("last_look_on").is_null()).then(pl.lit("repaired")).otherwise(pl.lit("looked at"))
     waited = (pl.lit(as_of) - since).dt.total_days()
     return _of_covers(
@@ -166,7 +166,7 @@ def high_probability(covers: pl.DataFrame, *, rules: FlagRules, as_of: date) -> 
         covers.filter(pl.col("leak_probability") >= rules.min_probability),
         rule="high_probability",
         due_by=_day_after(as_of, ahead),
-        reason=chance_sentence(rules=rules),
+        reason=chance_of_leak(rules=rules),
     )
 
 
@@ -181,24 +181,24 @@ def repair_ago() -> pl.Expr:
     )
 
 
-def chance_sentence(*, rules: FlagRules) -> pl.Expr:
+def chance_of_leak(*, rules: FlagRules) -> pl.Expr:
     """The conditional probability of a cover, in words, with what it is reckoned from."""
-    like = (
+    kind = (
         pl.when(pl.col("life_family") != "")
-        .then(pl.format("such repairs on {}", "life_family"))
+        .then(pl.format("of this kind on {}", "life_family"))
         .when(pl.col("life_method") != "")
-        .then(pl.lit("such repairs on all families"))
-        .otherwise(pl.lit("repairs of all kinds"))
+        .then(pl.lit("of this kind on any engine"))
+        .otherwise(pl.lit("of any kind"))
     )
     pace = pl.when(pl.col("time_scale") == "km").then(pl.format(" at its {} km a day", whole_words(pl.col("pace"))))
     return pl.format(
-        "{} {} dry so far leak within the next {} days{} ({} re-leaks in {} repairs)",
+        "Dry so far, {} such repairs leak again within the next {} days{} ({} re-leaks in {} repairs {})",
         chance_words(pl.col("leak_probability")),
-        like,
         pl.lit(rules.horizon_days),
         pace.otherwise(pl.lit("")),
         "releaks",
         "repairs",
+        kind,
     )
 
 

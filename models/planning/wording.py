@@ -9,7 +9,7 @@ REPAIR_WORDS = {
     "gasket_and_seals": "repair with gasket and seals",
     "gasket_seals_bolts": "repair with gasket, seals and bolts",
     "cover_replaced": "new cover",
-    "unstated": "work on the cover, method not stated,",
+    "unstated": "cover work of unstated method",
 }
 """Repair method as the subject of a reason."""
 
@@ -33,6 +33,11 @@ def chance_words(probability: pl.Expr) -> pl.Expr:
         .then(pl.format("1 in {}", whole_words(1.0 / probability.clip(lower_bound=0.001))))
         .otherwise(pl.format("{} in 10", whole_words(10.0 * probability)))
     )
+
+
+def sentence(clause: pl.Expr) -> pl.Expr:
+    """A clause with a capital and a full stop."""
+    return clause.str.slice(0, 1).str.to_uppercase() + clause.str.slice(1) + "."
 
 
 def repair_words(method: pl.Expr) -> pl.Expr:

@@ -1,3 +1,4 @@
+import re
 from collections.abc import Callable
 from datetime import UTC, date, datetime, time, timedelta
 from functools import partial
@@ -8,6 +9,7 @@ import pytest
 from scipy.stats import weibull_min
 
 from models.episodes import last_records
+from models.episodes.endings import RESIDUE_SYMPTOMS
 from models.planning import FleetLedger, flags, known_by
 from models.planning.lives import repair_lives
 from models.settings import EpisodeRules, FlagRules, OilRules
@@ -15,6 +17,7 @@ from models.tables import schema_of
 from models.tables.plan import Flags
 
 AS_OF = date(2026, 6, 1)
+SMELL = min(RESIDUE_SYMPTOMS)
 
 
 def noon(day: date) -> datetime:
@@ -140,8 +143,11 @@ class TestSmellOrDrops:
     @pytest.mark.parametrize(
         ("row", "words"),
         [
-            ({"component": "none", "polarity": "uncertain", "symptoms": "burning smell"}, "Burning smell or smoke"),
-            ({"component": "none", "polarity": "uncertain", "symptoms": "misfire;smoke"}, "Burning smell or smoke"),
+            *(
+                ({"component": "none", "polarity": "uncertain", "symptoms": said}, "Burning smell or smoke")
+                for smell in sorted(RESIDUE_SYMPTOMS)
+                for said in (smell, f"misfire;{smell}")
+            ),
             ({"leak_class": "II"}, "Drops (class II)"),
             ({"leak_class": "III"}, "Drops (class III)"),
             ({"span_text": "oil running onto the exhaust"}, "Oil near the exhaust"),
@@ -158,8 +164,8 @@ class TestSmellOrDrops:
     @pytest.mark.parametrize(
         "row",
         [
-            {"component": "other_fluid", "symptoms": "burning smell"},
-            {"component": "none", "polarity": "absent", "symptoms": "burning smell"},
+            {"component": "other_fluid", "symptoms": SMELL},
+            {"component": "none", "polarity": "absent", "symptoms": SMELL},
             {"component": "none", "polarity": "uncertain", "symptoms": "misfire"},
             {"component": "none", "polarity": "uncertain", "symptoms": "exhaust_smoke"},
         ],
@@ -179,12 +185,12 @@ class TestSmellOrDrops:
 
     @pytest.mark.parametrize(("days", "rules"), [(7, []), (8, ["smell_or_drops"])])
     def test_smell_in_the_residue_window_is_old_oil(self, make_ledger, days, rules):
-        smell = finding("a", ago(20 - days), component="none", polarity="uncertain", symptoms="burning smell")
+        smell = finding("a", ago(20 - days), component="none", polarity="uncertain", symptoms=SMELL)
         found = flag_at(make_ledger(evidence=[smell], episodes=[repair(ago(20))]))
         assert (found["rules"].to_list() or [[]])[0] == rules
 
     def test_the_residue_window_ends_at_its_kilometres(self, make_ledger):
-        smell = finding("a", ago(15), component="none", polarity="uncertain", symptoms="burning smell")
+        smell = finding("a", ago(15), component="none", polarity="uncertain", symptoms=SMELL)
         readings = [reading("v1", ago(20), 1_000.0), reading("v1", ago(15), 1_400.0), reading("v1", ago(1), 1_500.0)]
         ledger = make_ledger(evidence=[smell], episodes=[repair(ago(20))], odometer_curve=readings)
         assert rules_of(flag_at(ledger)) == ["smell_or_drops"]
@@ -382,6 +388,12 @@ def leaking_fleet(vehicles: int = 60, *, days_apart: int = 11) -> dict[str, list
     }
 
 
+def life_of(ledger: FleetLedger) -> dict[str, Any]:
+    """The life in kilometres of gasket repairs on K4."""
+    lives = repair_lives(known_by(ledger, AS_OF).episodes, min_releaks=10)
+    return lives.filter(time_scale="km", engine_family="K4").row(0, named=True)
+
+
 class TestChance:
     def test_is_the_conditional_weibull_probability_at_the_vehicles_own_pace(self, make_ledger):
         ledger = make_ledger(**leaking_fleet())
@@ -399,9 +411,9 @@ class TestChance:
 
     def test_reasons_carry_the_numbers(self, make_ledger):
         flag = only(flag_at(make_ledger(**leaking_fleet()), min_probability=0.01).filter(vehicle_id="w00"))
-        said = f"1 in {round(1 / flag['probability'])} such repairs on K4 dry so far leak within the next 60 days"
+        said = f"1 in {round(1 / flag['probability'])} such repairs leak again within the next 60 days"
         assert said in flag["reasons"]
-        assert "at its 100 km a day (40 re-leaks in 100 repairs)" in flag["reasons"]
+        assert "at its 100 km a day (40 re-leaks in 100 repairs of this kind on K4)" in flag["reasons"]
         assert "Gasket-only repair 40 days, 4050 km ago" in flag["reasons"]
 
     def test_under_the_least_probability_there_is_no_flag_for_it(self, make_ledger):
@@ -426,10 +438,17 @@ class TestChance:
 
 class TestInterval:
     def test_is_passed_when_such_covers_leak_by_then(self, make_ledger):
-        flag = only(flag_at(make_ledger(**leaking_fleet())).filter(vehicle_id="w59"))
+        ledger = make_ledger(**leaking_fleet())
+        life = life_of(ledger)
+        flag = only(flag_at(ledger).filter(vehicle_id="w59"))
         assert "interval_passed" in flag["rules"]
-        assert "ast repaired 500 days ago; by" in flag["reasons"]
-        assert "1 in 10 such covers leak" in flag["reasons"]
+        said = re.search(
+            r"Last repaired 500 days ago, past its interval of (\d+) days, by which 1 in 10 such covers leak\.",
+            flag["reasons"],
+        )
+        assert said
+        b10_km = weibull_min(life["shape"], scale=life["scale"]).ppf(0.1)
+        assert int(said[1]) == pytest.approx(b10_km / 100.0, abs=1.0), "at 100 km a day"
 
     def test_starts_again_with_a_dry_look(self, make_ledger):
         fleet = leaking_fleet()
