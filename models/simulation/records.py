@@ -10,7 +10,7 @@ from models.simulation.joints import SEAL_METHODS, steps_of
 from models.simulation.layouts import LAYOUTS, QUILLMOUTH_CODES
 from models.simulation.mistakes import DUPLICATED, LAYOUT_NUMBERS, Entry, Record, typed_odometer
 from models.simulation.parts import HOUR_COST, hours_of, parts_of
-from models.simulation.words.chatter import TASKS
+from models.simulation.words.chatter import CHATTER, TASKS
 from models.simulation.words.texts import complaint_text, note_text, work_text
 from models.simulation.world import SITES
 
@@ -205,10 +205,9 @@ class Clerk:
         return {}
 
     def _top_up(self, top_up: TopUp, vehicle: Vehicle) -> None:
-        reasons = ("", "", "", "level low", "topped up", "weekly check", "low oil light", "before trip", "driver")
         record = {
             "vehicle_id": vehicle.vehicle_id, "topped_up_at": top_up.day * 1440 + self._mess.whole(360, 1080),
-            "volume": top_up.litres, "reason": top_up.reason or self._mess.pick(reasons),
+            "volume": top_up.litres, "reason": top_up.reason or CHATTER.say("top_up_reason", self._words, {}),
             "odometer": self._odometer(vehicle, top_up.day, is_miles=top_up.site == _MILES_SITE),
         }  # fmt: skip
         self._add(_OIL[top_up.site], top_up.day, record)

@@ -67,6 +67,9 @@ smell_work = clutch hot, no fault, driver advised | plastic bag on exhaust remov
 booked = booked in for repair | parts ordered | cleaned down, to be booked | topped up, repair to follow | vehicle
     returned, repair booked | advised, job to be raised
 in_progress = awaiting parts | in progress | booked in | on ramp 2, not started | waiting for parts
+top_up_reason = <> | <> | <> | level low | topped up | weekly check | low oil light | before trip | driver |
+    oil light on | {routine} | low on dipstick | below min | using oil | 1/2 way to min, topped | driver asked |
+    after long run | oil low again | at fuel stop | between services
 no_complaint = <> | <> | see sheet | as per planner | driver request | planned work
     """,
     given=("place",),

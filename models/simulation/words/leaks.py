@@ -142,6 +142,11 @@ both_wet = {joint} and {place} both leaking | oil leaks at {joint} and {place} |
 dry_but = {joint} dry, oil is from {place} | {place} leaking, not {joint} | oil is coming from {place}, not the
     {joint} | thought {joint} but it is {place} leaking | {joint} ok no leak, {place} leaking though | leak traced
     to {place}, {joint} dry | {place} leaking but {joint} dry
+both_banks_dry = both {cover}s dry | LH and RH {cover}s dry | {cover}s dry both banks | no leaks at either {cover} |
+    left and right {cover} gaskets dry | both {cover} {gasket}s ok, no leaks | no oil at {cover}s LH or RH |
+    neither {cover} leaking | L+R {cover}s checked, dry
+both_banks_wet = both {cover}s leaking | LH and RH {cover} gaskets leaking | oil leaks at both {cover}s |
+    {cover}s leaking left and right | L+R {cover} {gasket}s both leaking | oil leak from left and right {cover}s
 coolant_wet = coolant leak at water pump | rad hose weeping coolant | coolant loss, leak at thermostat housing |
     header tank leaking coolant | heater hose leaking | coolant dripping from radiator
 fuel_wet = fuel leak at filter | diesel leak at return pipe | fuel line weeping | fuel smell, leak at rail
@@ -187,6 +192,7 @@ _ADORNED = 0.15
 _TOGETHER = {
     ("absent", "absent"): "both_dry", ("present", "present"): "both_wet", ("absent", "present"): "dry_but",
 }  # fmt: skip
+_BOTH_BANKS = {"absent": "both_banks_dry", "present": "both_banks_wet"}
 _KNOWN_CLASS = {"I": "wet_I", "II": "wet_II", "III": "wet_III"}
 _BY_FORM = {
     ("cover_gasket", "refuted"): "dry_refuted", ("cover_gasket", "damage"): "damage",
@@ -219,13 +225,25 @@ def adorned(words: str, mention: Mention, chance: Chance) -> str:
 
 
 def say_together(cover: Mention, other: Mention, chance: Chance) -> tuple[str, list[Mention]] | None:
-    """Say a cover and another place in one breath, or None where no rule does."""
+    """Say a cover and another place, or both covers, in one breath; None where no rule does."""
+    if {cover.position, other.position} == SIDES.keys():
+        return _say_both_banks(cover, other, chance)
+    if other.component != "other_oil_leak":
+        return None
     symbol = _TOGETHER.get((cover.polarity, other.polarity))
     if symbol is None or cover.component != "cover_gasket" or cover.form not in ("plain", "class"):
         return None
     given = _given(cover.position, other.place, chance)
     said = [replace(cover, leak_class=""), replace(other, place=given["place"])]
     return LEAKS.say(symbol, chance, given), said
+
+
+def _say_both_banks(left: Mention, right: Mention, chance: Chance) -> tuple[str, list[Mention]] | None:
+    symbol = _BOTH_BANKS.get(left.polarity)
+    is_alike = left.polarity == right.polarity and left.component == right.component == "cover_gasket"
+    if symbol is None or not is_alike or {left.form, right.form} - {"plain", "class"}:
+        return None
+    return LEAKS.say(symbol, chance, {}), [replace(left, leak_class=""), replace(right, leak_class="")]
 
 
 def _given(position: str, place: str, chance: Chance) -> dict[str, str]:

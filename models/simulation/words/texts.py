@@ -11,6 +11,8 @@ from models.simulation.words.work import WORK, say_work
 
 _SEPARATORS = (", ", ", ", ". ", ". ", "; ", " - ", " / ")
 _TOGETHER = 0.5
+_MULTILINE_SITE, _NARROW_SITE, _NARROW_FIELD = 0, 3, 60
+"""One site's form takes several lines; another's field cuts remarks off after so many characters."""
 _TASK_WORK = {
     "leak_elsewhere": "leak_elsewhere_work",
     "fluid": "fluid_work",
@@ -38,9 +40,12 @@ def note_text(note: Note, chance: Chance) -> Text:
         clauses = [_chatter("opening", chance), *([_chatter("remark", chance)] if chance.happens(0.5) else [])]
     elif chance.happens(0.45):
         clauses.insert(0, _chatter("opening", chance))
+    text = _joined(clauses, chance)
     if chance.happens(0.35):
-        clauses.append(_chatter("remark", chance))
-    return Text(slipped(_joined(clauses, chance), note.site, chance), tuple(said))
+        separator = "\n" if note.site == _MULTILINE_SITE and chance.happens(0.05) else chance.pick(_SEPARATORS)
+        longest = max(len(text), _NARROW_FIELD) if note.site == _NARROW_SITE else None
+        text = f"{text}{separator}{_chatter('remark', chance)}"[:longest].rstrip()
+    return Text(slipped(text, note.site, chance), tuple(said))
 
 
 def complaint_text(order: Order, chance: Chance) -> Text:
@@ -86,7 +91,7 @@ def _done(order: Order, chance: Chance) -> list[str]:
 
 def _say(mentions: list[Mention], chance: Chance) -> tuple[list[str], list[Mention]]:
     """Say mentions one after the other, or two in one breath."""
-    if len(mentions) == 2 and mentions[1].component == "other_oil_leak" and chance.happens(_TOGETHER):
+    if len(mentions) == 2 and chance.happens(_TOGETHER):
         both = say_together(mentions[0], mentions[1], chance)
         if both is not None:
             return [both[0]], both[1]

@@ -2,11 +2,12 @@ import numpy as np
 import pytest
 
 from models.simulation.chance import Chance
-from models.simulation.events import Mention
+from models.simulation.events import Mention, Note
 from models.simulation.words.chatter import CHATTER
 from models.simulation.words.grammar import Grammar
-from models.simulation.words.leaks import LEAKS, PLACES, say_mention
+from models.simulation.words.leaks import LEAKS, PLACES, say_mention, say_together
 from models.simulation.words.slips import swapped
+from models.simulation.words.texts import note_text
 from models.simulation.words.work import WORK
 
 SMALL = """
@@ -82,6 +83,34 @@ def test_another_place_is_named_in_words_of_that_place():
         text, said = say_mention(Mention("other_oil_leak", "present", "", "", "plain", place), chance)
         assert said.place in names
         assert said.place in text
+
+
+def test_two_covers_or_a_cover_and_another_place_can_be_said_in_one_breath():
+    dry = [Mention("cover_gasket", "absent", side) for side in ("left", "right")]
+    text, said = say_together(*dry, _chance(1))
+    assert [(each.position, each.polarity) for each in said] == [("left", "absent"), ("right", "absent")]
+    assert "dry" in text or "no " in text or "neither" in text
+    leak = Mention("other_oil_leak", "present", "", "", "plain", "timing cover")
+    text, said = say_together(Mention("cover_gasket", "absent"), leak, _chance(2))
+    assert [each.polarity for each in said] == ["absent", "present"]
+    assert said[1].place in text
+
+
+def test_what_differs_is_not_said_in_one_breath():
+    left, right = Mention("cover_gasket", "absent", "left"), Mention("cover_gasket", "present", "right")
+    assert say_together(left, right, _chance()) is None
+    assert say_together(left, Mention("other_fluid", "present", "", "", "plain", "fuel"), _chance()) is None
+
+
+def test_a_narrow_field_cuts_remarks_off_but_never_a_statement():
+    mentions = [Mention("cover_gasket", "present", "left", "II", "class"), Mention("cover_gasket", "absent", "right")]
+    cut_off = []
+    for seed in range(400):
+        narrow, wide = (note_text(Note(0, site, mentions), _chance(seed)).words.lower() for site in (3, 1))
+        if narrow != wide and wide.startswith(narrow):
+            cut_off.append(wide[len(narrow) :])
+    assert len(cut_off) > 20
+    assert not any(word in rest for rest in cut_off for word in ("cover", "cvr", "v/c", "gasket"))
 
 
 def test_swapping_two_letters_keeps_the_rest():
