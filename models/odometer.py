@@ -23,6 +23,10 @@ FIVE_DIGIT_ROLLOVER_KM = 100_000.0
 """Older instruments show five digits."""
 PACE_MARGIN = 5.0
 """How much faster than its own median a vehicle may run across a step before the step is read another way."""
+ROUGHNESS = 0.05
+"""Cost of a link between readings, for each e-fold its distance is off the vehicle's own pace: decides between ties."""
+MAX_ROUGHNESS = 0.25
+"""Two links together cost less than one reading, so a reading that fits is never dropped for its pace alone."""
 MIN_PACE_SPAN_DAYS = 7.0
 """A mean daily distance from less than a week of readings says more about one journey than about the vehicle."""
 SECONDS_PER_DAY = 86_400.0
@@ -158,6 +162,13 @@ class _Readings:
         """Furthest this vehicle is likely to get in so many days, by its own pace."""
         return PACE_MARGIN * self.pace_km * days + self.rules.max_km_per_day
 
+    def roughness(self, rise: NDArray[np.float64], days: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Cost of links of so many kilometres in so many days, by how far they are off the vehicle's own pace."""
+        if self.pace_km == 0.0:
+            return np.zeros(len(rise))
+        off = np.abs(np.log((rise + self.pace_km) / (self.pace_km * (days + 1.0))))
+        return np.minimum(ROUGHNESS * off, MAX_ROUGHNESS)
+
     def is_likely(
         self, km: NDArray[np.float64] | float, days: NDArray[np.float64] | float
     ) -> NDArray[np.bool_] | np.bool_:
@@ -188,30 +199,32 @@ def _own_pace(day: NDArray[np.float64], km: NDArray[np.float64], rules: Odometer
 def _longest_chain(readings: _Readings) -> list[int]:
     """Indices of the longest consistent chain, by dynamic programming over every pair.
 
-    Among chains of equal worth the one with the nearest predecessors and the earliest end is kept. Where the longest
-    chain so far ends just before a reading that goes on with it, no other predecessor can do better, and none is tried.
+    Among chains of as many readings the one that keeps closest to the vehicle's own pace is kept, then the one with the
+    nearest predecessors and the earliest end. Where the longest chain so far ends just before a reading that goes on
+    with it, and no other comes near, no other predecessor can do better, and none is tried.
     """
-    follows = _follows_neighbour(readings)
+    follows, link_costs = _follows_neighbour(readings)
     worth, came_from = np.ones(len(follows)), np.full(len(follows), -1)
-    longest = 1.0
+    longest, runner_up = 1.0, 0.0
     for index in range(1, len(follows)):
-        if follows[index] and worth[index - 1] == longest:
-            best, value = index - 1, longest
+        if follows[index] and worth[index - 1] == longest and runner_up <= longest - MAX_ROUGHNESS:
+            best, value = index - 1, longest - link_costs[index]
         else:
             best, value = _best_predecessor(readings, worth, index)
         if value > 0.0:
             worth[index], came_from[index] = 1.0 + value, best
-        longest = max(longest, float(worth[index]))
+        longest, runner_up = max(longest, worth[index]), max(runner_up, min(longest, worth[index]))
     chain = [int(np.argmax(worth))]
     while came_from[chain[-1]] >= 0:
         chain.append(int(came_from[chain[-1]]))
     return chain[::-1]
 
 
-def _follows_neighbour(readings: _Readings) -> NDArray[np.bool_]:
-    """Whether each reading goes on from the one just before it."""
+def _follows_neighbour(readings: _Readings) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
+    """Whether each reading goes on from the one just before it, and what that link costs."""
     days, rise = np.diff(readings.day, prepend=0.0), np.diff(readings.km, prepend=0.0)
-    return np.logical_and(rise >= 0.0, rise <= readings.rules.max_km_per_day * (days + 1.0))
+    follows = np.logical_and(rise >= 0.0, rise <= readings.rules.max_km_per_day * (days + 1.0))
+    return follows, readings.roughness(np.maximum(rise, 0.0), np.maximum(days, 0.0))
 
 
 def _best_predecessor(readings: _Readings, worth: NDArray[np.float64], index: int) -> tuple[int, float]:
@@ -222,7 +235,8 @@ def _best_predecessor(readings: _Readings, worth: NDArray[np.float64], index: in
     continues = (rise >= 0.0) & (rise <= rules.max_km_per_day * (days + 1.0))
     is_miles = readings.is_likely(km[index] * KM_PER_MILE - km[:index], days)
     drops = (rise < 0.0) & (days > 0.0) & np.logical_not(is_miles)
-    value = np.where(continues, worth[:index], np.where(drops, worth[:index] - step_cost, -np.inf))
+    smooth = worth[:index] - readings.roughness(np.maximum(rise, 0.0), days)
+    value = np.where(continues, smooth, np.where(drops, worth[:index] - step_cost, -np.inf))
     best = index - 1 - int(np.argmax(value[::-1]))
     return best, float(value[best])
 

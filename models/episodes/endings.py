@@ -10,7 +10,7 @@ from models.episodes.facts import Cover, Look
 from models.episodes.visits import Visit, looks_between
 from models.settings import EpisodeRules
 
-RESIDUE_SYMPTOMS = frozenset({"burning smell", "smoke"})
+RESIDUE_SYMPTOMS = frozenset({"burning_smell", "smoke"})
 """What oil left from the old leak gives off while it burns away."""
 
 END_OF_DAY = time(23, 59, 59)

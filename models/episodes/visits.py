@@ -90,7 +90,7 @@ def visits_to(cover: Cover, *, rules: EpisodeRules) -> list[Visit]:
     visits: list[Visit] = []
     for work in cover.works:
         if visits and _is_same_visit(visits[-1], work, cover.looks, rules):
-            visits[-1] = Visit((*visits[-1].works, work))
+            visits[-1] = _joined(visits[-1], work)
         else:
             visits.append(Visit((work,)))
     kept: list[Visit] = []
@@ -98,6 +98,13 @@ def visits_to(cover: Cover, *, rules: EpisodeRules) -> list[Visit]:
         if not (kept and _is_planned_retightening(kept[-1], visit, cover.looks, rules)):
             kept.append(visit)
     return kept
+
+
+def _joined(visit: Visit, work: Work) -> Visit:
+    """Add an order to a visit; where the joint was repaired, taking the cover off was part of the repair."""
+    works = (*visit.works, work)
+    repairs = tuple(work for work in works if work.work == "repair")
+    return Visit(repairs or works)
 
 
 def looks_between(looks: tuple[Look, ...], after: date, until: date) -> list[Look]:

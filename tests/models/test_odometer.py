@@ -84,6 +84,12 @@ def test_one_high_reading_costs_itself_and_not_the_true_ones_after_it() -> None:
     assert curve.filter(~pl.col("is_used"))["odometer_km"].to_list() == [109_000.0]
 
 
+def test_between_chains_of_as_many_readings_the_vehicles_own_pace_decides() -> None:
+    """Two first readings contradict each other; the second, in miles, would mean 900 km a day."""
+    curve = curve_of([(0, 100_000.0), (50, 65_244.0), *steady(range(100, 161, 10))])
+    assert uses(curve) == {65_244.0: "other units"}
+
+
 def test_readings_of_a_day_count_in_ascending_order_whatever_their_hour() -> None:
     curve = curve_of([(0.5, 1000.0), (1.0, 1200.0), (1.6, 1100.0), (2.5, 1300.0)])
     assert curve["is_used"].all()
