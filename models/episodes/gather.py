@@ -169,6 +169,6 @@ def _period(row: tuple[Any, ...]) -> Period:
 def _look(row: tuple[Any, ...]) -> Look:
     """Make a look of an evidence row."""
     on, at, evidence_id, origin_kind, origin_id, origin_field, component, polarity, position, symptoms, *place = row
-    named = frozenset(symptom.strip().replace("_", " ") for symptom in symptoms.split(";") if symptom.strip())
+    named = frozenset(symptom.strip() for symptom in symptoms.split(";") if symptom.strip())
     origin = (origin_kind, origin_id, origin_field)
     return Look(on, at, (evidence_id,), *origin, component, polarity, position, named, *place)

@@ -21,10 +21,10 @@ STATEMENTS = {
     "dry": ("cover_gasket", "absent", ""),
     "resolved": ("cover_gasket", "resolved", ""),
     "hedge": ("cover_gasket", "uncertain", ""),
-    "smell": ("none", "uncertain", "burning smell"),
+    "smell": ("none", "uncertain", "burning_smell"),
     "misfire": ("none", "uncertain", "misfire"),
-    "low-oil": ("none", "uncertain", "low oil"),
-    "smoke": ("cover_gasket", "uncertain", "smoke;low oil"),
+    "low-oil": ("none", "uncertain", "low_oil"),
+    "smoke": ("cover_gasket", "uncertain", "smoke;low_oil"),
 }
 NAMES = {
     "vehicles": records.Vehicles,
