@@ -11,8 +11,8 @@ MILE_KM = 1.609344
 """International mile (NIST Special Publication 811, appendix B.8)."""
 _ODOMETER_SLIP = 0.014
 DUPLICATED = 0.003
-MOST_DIGITS = 5
-"""An instrument has six digits: a longer number than five cannot grow by one."""
+INSTRUMENT_DIGITS = 6
+"""Forms take no more digits than an instrument has."""
 Record = dict[str, Any]
 LAYOUT_NUMBERS = {layout.name: place for place, layout in enumerate(LAYOUTS)}
 """Layout name to its place in `LAYOUTS`."""
@@ -46,9 +46,7 @@ def typed_odometer(shown_km: float, *, is_miles: bool, chance: Chance) -> int:
         return round(shown_km if is_miles else shown_km / MILE_KM)
     digits = str(right)
     place = chance.whole(0, max(0, len(digits) - 2))
-    if len(digits) > MOST_DIGITS:
-        return right
-    if kind == "extra digit" or len(digits) < 2:
+    if len(digits) < 2 or (kind == "extra digit" and len(digits) < INSTRUMENT_DIGITS):
         return int(digits[:place] + digits[place] + digits[place:])
     return int(digits[:place] + digits[place + 1] + digits[place] + digits[place + 2 :])
 
