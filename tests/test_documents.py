@@ -12,7 +12,7 @@ from pipelines.cli import cli
 ROOT = Path(__file__).resolve().parent.parent
 DOCUMENTS = [ROOT / "README.md", ROOT / "DEVELOPERS.md"]
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pipelines", "models", "dashboards", "tests", "sample_data", "benchmarks"}
-TOOL_FILES = {"pyproject.toml", "requirements.lock", "Makefile", ".ci", ".gitignore", ".git"}
+TOOL_FILES = {".gitattributes", "pyproject.toml", "requirements.lock", "Makefile", ".ci", ".gitignore", ".git"}
 MADE_FILES = {"demo", "build", "releak.egg-info"}
 
 
