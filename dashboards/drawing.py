@@ -31,14 +31,16 @@ class Drawing:
 
 def drawing(figure: go.Figure, *, says: str) -> Drawing:
     """Take a figure apart; the page's heading and line take the place of the drawn ones."""
-    title = figure.layout.title
-    bare = go.Figure(figure).update_layout(title=None, template=None)
+    parts = figure.to_dict()
+    layout = parts["layout"]
+    del layout["template"]
+    title = layout.pop("title")
     return Drawing(
-        title=html.unescape(title.text),
-        line=html.unescape(title.subtitle.text),
+        title=html.unescape(title["text"]),
+        line=html.unescape(title["subtitle"]["text"]),
         says=says,
-        height=int(figure.layout.height),
-        data_json=script_safe(bare.to_json()),
+        height=layout["height"],
+        data_json=script_safe(json.dumps({"data": parts["data"], "layout": layout}, allow_nan=False)),
     )
 
 

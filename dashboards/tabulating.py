@@ -10,11 +10,24 @@ class Column:
 
     Args:
         heading: What it holds, with its unit.
-        is_number: Set to the right, figures under each other.
+        shape: `number` is set to the right, figures under each other; `code` is never broken.
     """
 
     heading: str
-    is_number: bool = False
+    shape: str = ""
+
+
+@dataclass(frozen=True)
+class Brief:
+    """A cell that says the first thing and opens to say the rest.
+
+    Args:
+        first: Always shown.
+        rest: Shown when opened, and in print.
+    """
+
+    first: str
+    rest: str
 
 
 @dataclass(frozen=True)
@@ -27,7 +40,7 @@ class Row:
         is_marked: Set apart: it needs somebody's eye.
     """
 
-    cells: tuple[str, ...]
+    cells: tuple[str | Brief, ...]
     keys: dict[str, str] = field(default_factory=dict)
     is_marked: bool = False
 
@@ -58,6 +71,7 @@ class Table:
         return self.row_count > len(self.rows)
 
 
-def columns(*headings: str, numbers: Sequence[str] = ()) -> tuple[Column, ...]:
-    """Columns from their headings; those in `numbers` hold figures."""
-    return tuple(Column(heading, heading in numbers) for heading in headings)
+def columns(*headings: str, numbers: Sequence[str] = (), codes: Sequence[str] = ()) -> tuple[Column, ...]:
+    """Columns from their headings; those in `numbers` hold figures, those in `codes` names that must not be broken."""
+    shapes = dict.fromkeys(numbers, "number") | dict.fromkeys(codes, "code")
+    return tuple(Column(heading, shapes.get(heading, "")) for heading in headings)

@@ -26,17 +26,16 @@ COMPONENT_WORDS = {
 POLARITY_WORDS = {"present": "wet", "absent": "dry", "resolved": "cured earlier", "uncertain": "suspect"}
 TOO_FEW = "too few to say"
 NOTHING = "–"
-_SIGNS = str.maketrans({",": "\u202f", "-": "\u2212"})
 
 
 def whole(value: float | None) -> str:
-    """A number to the nearest whole, with a thin space between thousands."""
+    """A number to the nearest whole."""
     return decimal(value, 0)
 
 
 def decimal(value: float | None, places: int = 1) -> str:
-    """A number with a fixed count of decimals, with a thin space between thousands."""
-    return NOTHING if value is None else f"{value:z,.{places}f}".translate(_SIGNS)
+    """A number with a fixed count of decimals; a comma between thousands, as on the figures' axes."""
+    return NOTHING if value is None else f"{value:z,.{places}f}".replace("-", "\u2212")
 
 
 def percent(share: float | None) -> str:

@@ -40,7 +40,7 @@ def interval_dots(
     )
     figure.update_layout(showlegend=len(series) > 1)
     if reference is not None:
-        figure.add_vline(x=reference, line={"color": QUIET_INK, "dash": "dot", "width": 1.5})
+        figure.add_vline(x=reference, layer="below", line={"color": QUIET_INK, "dash": "dot", "width": 1.5})
     return figure
 
 
@@ -87,13 +87,16 @@ def _dots(rows: pl.DataFrame, name: str, number: int, axis_format: str) -> go.Sc
 def _missing(placed: pl.DataFrame) -> go.Scatter:
     """Words in place of an estimate that would rest on too little; once where a group has none at all."""
     rows = (
-        placed.with_columns(has_none=pl.col("value").is_null().all().over("label"))
+        placed.with_columns(
+            has_none=pl.col("value").is_null().all().over("label"),
+            start=pl.max_horizontal("value", "high").max().over("label").fill_null(0.0),
+        )
         .filter(pl.col("value").is_null())
         .with_columns(at=pl.when("has_none").then(pl.col("at").mean().over("label")).otherwise("at"))
         .filter(~pl.col("has_none") | pl.col("label").is_last_distinct())
     )
     return go.Scatter(
-        x=[0.0] * rows.height,
+        x=rows["start"].to_list(),
         y=rows["at"].to_list(),
         mode="text",
         text=["\u00a0" + plain(note) for note in rows["note"].fill_null("")],

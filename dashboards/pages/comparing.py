@@ -114,14 +114,19 @@ def _method_order(method: str) -> int:
     return REPAIR_METHODS.index(method) if method in REPAIR_METHODS else len(REPAIR_METHODS)
 
 
-def _selections(frame: pl.DataFrame, by: str) -> Iterator[tuple[dict[str, str], pl.DataFrame]]:
-    """Cut a measure into what one figure compares: everything but `by` held fixed, the biggest first."""
+def _selections(frame: pl.DataFrame, by: str, *, estimate: str) -> Iterator[tuple[dict[str, str], pl.DataFrame]]:
+    """Cut a measure into what one figure compares: everything but `by` held fixed, the biggest first.
+
+    What holds no estimate for any single group is left out: the page says that it is too few.
+    """
     fixed = [column for column in ("time_scale", *GROUPS) if column != by]
-    frame = frame.filter(pl.col(by).ne("").any().over(fixed))
-    sizes = frame.group_by(fixed).agg(episodes=pl.col("n").sum() if "n" in frame.columns else pl.len())
-    for row in sizes.sort(["episodes", *fixed], descending=[True] + [False] * len(fixed)).head(MAX_CHOICES).rows():
-        keys = dict(zip(fixed, row[:-1], strict=True))
-        yield keys, _in_order(frame.filter(**keys), by)
+    has_estimate = pl.col(estimate).is_not_null() & pl.col(by).ne("")
+    sized = frame.filter(has_estimate.any().over(fixed)).with_columns(
+        size=pl.col("n" if "n" in frame.columns else "at_risk").max().over(fixed)
+    )
+    sizes = sized.select(*fixed, "size").unique().sort(["size", *fixed], descending=[True] + [False] * len(fixed))
+    for row in sizes.head(MAX_CHOICES).drop("size").iter_rows(named=True):
+        yield row, _in_order(frame.filter(**row), by)
 
 
 def _in_order(rows: pl.DataFrame, by: str) -> pl.DataFrame:
@@ -154,7 +159,9 @@ def _shown_horizons(rows: pl.DataFrame, time_scale: str) -> list[float]:
 
 def _recurrence_choices(recurrence: pl.DataFrame, by: str, *, level: str) -> list[Choice]:
     """Dots and intervals of recurrence at two horizons, for every selection."""
-    return [_recurrence_choice(keys, rows, by, level=level) for keys, rows in _selections(recurrence, by)]
+    return [
+        _recurrence_choice(keys, rows, by, level=level) for keys, rows in _selections(recurrence, by, estimate="rate")
+    ]
 
 
 def _recurrence_choice(keys: dict[str, str], rows: pl.DataFrame, by: str, *, level: str) -> Choice:
@@ -221,7 +228,10 @@ def _rate_words(row: dict[str, Any]) -> str:
 
 def _curve_choices(curves: pl.DataFrame, recurrence: pl.DataFrame, *, level: str) -> list[Choice]:
     """Cumulative curves by method with the numbers still watched, for every selection."""
-    return [_curve_choice(keys, rows, recurrence, level=level) for keys, rows in _selections(curves, "repair_method")]
+    return [
+        _curve_choice(keys, rows, recurrence, level=level)
+        for keys, rows in _selections(curves, "repair_method", estimate="recurrence")
+    ]
 
 
 def _curve_choice(keys: dict[str, str], rows: pl.DataFrame, recurrence: pl.DataFrame, *, level: str) -> Choice:
@@ -242,13 +252,13 @@ def _curve_choice(keys: dict[str, str], rows: pl.DataFrame, recurrence: pl.DataF
 
 
 def _curves_say(measured: pl.DataFrame, unit: str, left_out: list[str]) -> str:
-    """What the last horizon at which methods can be compared says, and which are not drawn."""
+    """What the horizon at which most methods can be judged says, and which are not drawn."""
     judged = measured.filter(pl.col("rate").is_not_null())
-    counts = judged.group_by("horizon").len().filter(pl.col("len") >= min(2, judged["repair_method"].n_unique()))
     not_drawn = f" Not drawn, {TOO_FEW}: {listed(left_out)}." if left_out else ""
     if judged.is_empty():
         return f"{CANNOT_TELL}: no method has enough repairs and re-leaks here.{not_drawn}"
-    horizon = float(counts["horizon"].max() if counts.height else judged["horizon"].max())
+    most = judged.group_by("horizon").len().sort("len", "horizon").row(-1, named=True)
+    horizon = float(most["horizon"])
     return which_leaks_less(judged.filter(pl.col("horizon") == horizon), horizon=horizon, unit=unit) + not_drawn
 
 
@@ -265,7 +275,9 @@ def _at_risk_table(measured: pl.DataFrame, unit: str) -> Table:
 
 def _mean_choices(means: pl.DataFrame, by: str, *, level: str) -> list[Choice]:
     """Three means side by side, for every selection."""
-    return [_mean_choice(keys, rows, by, level=level) for keys, rows in _selections(means, by)]
+    return [
+        _mean_choice(keys, rows, by, level=level) for keys, rows in _selections(means, by, estimate="restricted_mean")
+    ]
 
 
 def _mean_choice(keys: dict[str, str], rows: pl.DataFrame, by: str, *, level: str) -> Choice:
@@ -347,7 +359,11 @@ def _life(row: dict[str, Any], name: str) -> str:
     """A leak-free life; where the curve has not come so far down, that is the result."""
     if row["restricted_mean"] is None:
         return NOTHING
-    return "not reached" if row[name] is None else _with_range(row, name, f"{name}_low", f"{name}_high")
+    if row[name] is None:
+        return "not reached"
+    low, high = row[f"{name}_low"], row[f"{name}_high"]
+    ends = (NOTHING if low is None else whole(low), "not reached" if high is None else whole(high))
+    return f"{whole(row[name])} ({ends[0]} to {ends[1]})"
 
 
 def _leak_rate(row: dict[str, Any]) -> str:
@@ -382,7 +398,7 @@ def _bolts(snapshot: Snapshot, recurrence: pl.DataFrame) -> dict[str, Any]:
 
 def _bolt_row(row: dict[str, Any]) -> Row:
     """One family's answer."""
-    counts = [f"{percent(row[f'rate_{side}'])} of {whole(row[f'n_{side}'])}" for side in ("without", "with")]
+    counts = [_share_of_repairs(row[f"rate_{side}"], row[f"n_{side}"]) for side in ("without", "with")]
     if row["spared"] is None:
         return Row((family_words(row["engine_family"]), *counts, NOTHING, NOTHING, TOO_FEW))
     can_tell = "yes" if row["spared_low"] > 0 or row["spared_high"] < 0 else "not yet"
@@ -396,6 +412,10 @@ def _bolt_row(row: dict[str, Any]) -> Row:
             can_tell,
         )
     )
+
+
+def _share_of_repairs(rate: float | None, repairs: int) -> str:
+    return f"too few of {whole(repairs)}" if rate is None else f"{percent(rate)} of {whole(repairs)}"
 
 
 def _sites(snapshot: Snapshot, *, level: str) -> dict[str, Any]:

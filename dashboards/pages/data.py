@@ -6,7 +6,7 @@ from pydantic import BaseModel
 
 from dashboards.snapshot import Snapshot
 from dashboards.tabulating import Row, Table, columns
-from dashboards.wording import NOTHING, counted, listed, whole
+from dashboards.wording import NOTHING, counted, day_words, listed, whole
 from models.settings import Settings
 from models.tables import LAYERS
 
@@ -38,7 +38,7 @@ def _loads_table(snapshot: Snapshot) -> Table:
                 load["file"],
                 load["kind"] or "not known",
                 load["source"],
-                f"{load['loaded_at']:%Y-%m-%d %H:%M}",
+                f"{day_words(load['loaded_at'])}\u00a0{load['loaded_at']:%H:%M}",
                 *(whole(load[name]) for name in ("rows_read", "accepted", "refused", "duplicate", "superseded")),
                 load["problem"] or NOTHING,
             ),

@@ -10,7 +10,7 @@ from dashboards.drawing import Drawing, drawing
 from dashboards.figures.bay_hours import bay_hours
 from dashboards.saying import week_against_capacity
 from dashboards.snapshot import Snapshot
-from dashboards.tabulating import Row, Table, columns
+from dashboards.tabulating import Brief, Row, Table, columns
 from dashboards.wording import COVER_WORDS, NOTHING, counted, day_words, decimal, percent, site_words, whole
 from models.planning.plan import capacity_hours
 
@@ -38,7 +38,7 @@ class WeekVisits:
 
 VISIT_COLUMNS = columns(
     "Vehicle", "Cover", "Why", "Why this week", "Chance of a leak", "Hours", "Parts", "Off the road", "Due by",
-    numbers=("Chance of a leak", "Hours", "Off the road"),
+    numbers=("Chance of a leak", "Hours", "Off the road"), codes=("Vehicle", "Parts"),
 )  # fmt: skip
 
 
@@ -96,7 +96,7 @@ def _headlines(snapshot: Snapshot, visits: pl.DataFrame, weeks: pl.DataFrame) ->
     hours, capacity = placed["hours"].sum(), weeks["capacity_hours"].sum()
     waiting = visits.filter(~pl.col("placed"))
     rules, currency = snapshot.settings.plan, snapshot.settings.fleet.currency
-    late = placed.filter(pl.col("week_start") > pl.col("due_by")).height
+    overdue = visits.filter(pl.col("due_by") < snapshot.as_of).height
     return [
         (whole(placed["vehicle_id"].n_unique()), "vehicles planned", f"over {counted(_week_count(weeks), 'week')}"),
         (f"{decimal(hours)} h", "bay hours", f"of {decimal(capacity)} to spare"),
@@ -106,7 +106,8 @@ def _headlines(snapshot: Snapshot, visits: pl.DataFrame, weeks: pl.DataFrame) ->
             "workshop time",
             f"at {whole(rules.hour_cost)} {currency} an hour, parts apart",
         ),
-        (whole(waiting.height), "covers without a place", f"{counted(late, 'other')} planned after the due day"),
+        (whole(overdue), "covers overdue", f"due before {day_words(snapshot.as_of)}"),
+        (whole(waiting.height), "covers without a place", f"of {whole(visits.height)} due"),
     ]
 
 
@@ -123,7 +124,7 @@ def _urgent_table(snapshot: Snapshot) -> Table:
                 flag["vehicle_id"],
                 COVER_WORDS[flag["cover_position"]],
                 flag["site"],
-                flag["reasons"],
+                _brief(flag["reasons"]),
                 day_words(flag["due_by"]),
                 f"week of {day_words(flag['week_start'])}" if flag["placed"] else "no place yet",
                 flag["reason"] or NOTHING,
@@ -134,7 +135,7 @@ def _urgent_table(snapshot: Snapshot) -> Table:
     )
     return Table(
         "Covers with a burning-oil smell, or drops",
-        columns("Vehicle", "Cover", "Site", "Why", "Due by", "Planned", "Why then"),
+        columns("Vehicle", "Cover", "Site", "Why", "Due by", "Planned", "Why then", codes=("Vehicle",)),
         rows,
         empty="No cover is known to smell of burning oil or to drop oil.",
         row_count=flags.height,
@@ -254,7 +255,7 @@ def _visit_row(visit: dict[str, Any]) -> Row:
         (
             visit["vehicle_id"],
             COVER_WORDS[visit["cover_position"]],
-            visit["reasons"] or NOTHING,
+            _brief(visit["reasons"] or NOTHING),
             visit["reason"],
             percent(visit["probability"]),
             decimal(visit["hours"]),
@@ -266,8 +267,15 @@ def _visit_row(visit: dict[str, Any]) -> Row:
     )
 
 
+def _brief(reasons: str) -> Brief:
+    """The first reason, which is the most urgent, and the others behind it."""
+    first, stop, rest = reasons.partition(". ")
+    return Brief(first + stop.strip(), rest)
+
+
 def _parts_words(parts: str) -> str:
-    return ", ".join(part.strip() for part in parts.split(";") if part.strip()) or "none"
+    """One part a line."""
+    return "\n".join(part.strip() for part in parts.split(";") if part.strip()) or "none"
 
 
 def _waiting_table(visits: pl.DataFrame, currency: str) -> Table:
@@ -279,7 +287,7 @@ def _waiting_table(visits: pl.DataFrame, currency: str) -> Table:
                 visit["vehicle_id"],
                 COVER_WORDS[visit["cover_position"]],
                 visit["site"],
-                visit["reasons"] or NOTHING,
+                _brief(visit["reasons"] or NOTHING),
                 visit["reason"],
                 decimal(visit["hours"]),
                 day_words(visit["due_by"]),
@@ -294,7 +302,16 @@ def _waiting_table(visits: pl.DataFrame, currency: str) -> Table:
     return Table(
         "Covers that found no place",
         columns(
-            "Vehicle", "Cover", "Site", "Why", "Why it does not fit", "Hours", "Due by", cost, numbers=("Hours", cost)
+            "Vehicle",
+            "Cover",
+            "Site",
+            "Why",
+            "Why it does not fit",
+            "Hours",
+            "Due by",
+            cost,
+            numbers=("Hours", cost),
+            codes=("Vehicle",),
         ),
         rows,
         empty="Everything that is due finds a place.",
@@ -315,7 +332,7 @@ def _pick_list(snapshot: Snapshot) -> Table:
     )
     return Table(
         "Parts to have on the shelf",
-        columns("Part", "What it is", "Pieces", "Site", "Week starting", numbers=("Pieces",)),
+        columns("Part", "What it is", "Pieces", "Site", "Week starting", numbers=("Pieces",), codes=("Part",)),
         rows,
         empty="No parts are needed for what is planned.",
         row_count=parts.height,

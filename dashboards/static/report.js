@@ -85,3 +85,5 @@ for (const form of document.querySelectorAll("form.filters")) {
 }
 for (const plot of document.querySelectorAll(".plot")) plot.style.minHeight = `${plot.dataset.height}px`;
 choose();
+
+window.addEventListener("beforeprint", () => document.querySelectorAll("details").forEach((more) => { more.open = true; }));
