@@ -7,6 +7,7 @@ sump"), else to the one before it in its clause ("sump dry"), else to one in a c
 from dataclasses import dataclass
 
 from models.notes.scope import SIGNS
+from models.notes.settling import COVERS
 from models.notes.terms import Term
 
 MAX_DIRECT_TOKENS = 5
@@ -87,8 +88,19 @@ class _Binder:
                 self._bound.setdefault(id(mention), sign)
             self._last = run, sign
         bare = [run for run in self._runs if self._is_free(run)]
-        findings += [Finding(mention, None, self._takes_over(run)) for run in bare for mention in run]
-        return findings
+        named = [Finding(mention, None, self._takes_over(run)) for run in bare for mention in run]
+        return [finding for finding in findings if not self._is_traced_on(finding, named)] + named
+
+    def _is_traced_on(self, finding: Finding, named: list[Finding]) -> bool:
+        """Whether oil lay on a component that the text then traces to another: "oil on gearbox, traced to ..."."""
+        mention = finding.mention
+        if mention is None or mention.value in COVERS or finding.sign is None or finding.sign.is_reported:
+            return False
+        if _preposition(self._terms, mention) not in ("on", "near"):
+            return False
+        return any(
+            other.takes_over and other.mention is not None and other.mention.first > mention.last for other in named
+        )
 
     def _takes_over(self, run: list[Term]) -> bool:
         """Whether components without a sign are named as the source: "not the sump, it's ...", "found to be ..."."""
@@ -100,9 +112,14 @@ class _Binder:
         if not any(term.kind == "leak" or term.is_guess for term in earlier):
             return False
         lead = [term.kind for term in self._terms[:place] if term.clause == first.clause]
-        if _preposition(self._terms, first) == "from" or "turn" in lead:
+        if _preposition(self._terms, first) == "from" or "naming" in lead:
             return True
-        turned_away = any(term.is_negated and term.sentence == first.sentence for term in earlier)
+        if any(sign.clause == first.clause for sign in self._signs):
+            return False
+        if "turn" in lead:
+            return True
+        refuted = [term for term in earlier if term.kind == "mention" and term.is_negated]
+        turned_away = any(term.sentence == first.sentence for term in refuted)
         return turned_away and not any(kind in ("work", "negation", "request") for kind in lead)
 
     def _lists(self, mentions: list[Term]) -> list[list[Term]]:
@@ -205,8 +222,13 @@ class _Binder:
 
     def _of_leak(self, sign: Term, before: list[Term] | None, after: list[Term] | None, link: str) -> list[Term] | None:
         """A leak is said of what it comes from, else of what stands before it, else of what follows."""
-        if before and before[-1].value == "other_fluid" and sign.first - before[-1].last <= 2:
+        if before and before[-1].value == "not_engine":
             return before
+        if before and before[-1].value == "other_fluid" and sign.first - before[-1].last <= 2:
+            self._land(after, link)
+            return before
+        if after and link == "direct" and after[0].value == "other_fluid" and after[0].first - sign.last == 1:
+            return after
         if after and link == "from":
             return after
         if before and self._is_free(before):

@@ -12,9 +12,13 @@ from dataclasses import dataclass, field
 from models.notes.binding import Finding
 from models.notes.settling import COVERS
 from models.notes.terms import Term
-from models.notes.tokens import Token
+from models.notes.tokens import PAUSE, QUESTION, STOP, Token
 
 OILY = frozenset({"cover_gasket", "plug_tube_seal", "other_oil_leak"})
+MAX_LABEL_TOKENS = 3
+"""A text no longer than this that names a cover is about its joint."""
+_JOINT_TALK = frozenset({"work", "part", "damage", "request", "looked", "symptom"})
+"""Kinds that make a bare mention of a cover a parts line, damage or a request."""
 SURE = 0.95
 """Confidence of a component and a sign named in one clause."""
 LESS = {"other clause": 0.1, "no place": 0.2, "weak word": 0.15, "guess": 0.1, "no sign": 0.25, "contradiction": 0.15}
@@ -23,7 +27,10 @@ LESS = {"other clause": 0.1, "no place": 0.2, "weak word": 0.15, "guess": 0.1, "
 
 @dataclass(slots=True)
 class Statement:
-    """What a text says of one component; `text[start:end]` says so."""
+    """What a text says of one component; `text[start:end]` says so.
+
+    `is_unplaced`: a leak of which the text names no component.
+    """
 
     component: str
     polarity: str
@@ -34,6 +41,7 @@ class Statement:
     leak_class: str | None = None
     symptoms: list[str] = field(default_factory=list)
     confidence: float = SURE
+    is_unplaced: bool = False
 
 
 @dataclass(slots=True)
@@ -76,12 +84,17 @@ def _is_dry(finding: Finding) -> bool:
     return (sign.kind == "dry") != sign.is_negated
 
 
+def _is_hearsay(finding: Finding) -> bool:
+    """Said to leak by somebody else."""
+    return finding.sign is not None and finding.sign.is_reported and _is_wet(finding)
+
+
 def _refute_guesses(terms: list[Term], findings: list[Finding]) -> None:
     """A guess that the text turns away from, to a leak elsewhere, is refuted."""
     wet = [finding for finding in findings if finding.mention is not None and _is_wet(finding)]
     for finding in findings:
         guess = finding.mention
-        if guess is None or not guess.is_guess or _is_wet(finding):
+        if guess is None or not (guess.is_guess or _is_hearsay(finding)) or (_is_wet(finding) and guess.is_guess):
             continue
         later = [
             other.mention
@@ -91,7 +104,7 @@ def _refute_guesses(terms: list[Term], findings: list[Finding]) -> None:
         if not later:
             continue
         between = [term.kind for term in terms if guess.last < term.first <= later[0].last]
-        if guess.was or "turn" in between or "contrast" in between:
+        if guess.was or not {"turn", "contrast", "naming"}.isdisjoint(between):
             guess.is_negated, guess.is_guess = True, False
             if finding.sign is not None and finding.sign.is_guess:
                 finding.sign = None
@@ -192,7 +205,7 @@ def _is_overruled(reading: Reading, wet: list[Finding], dry: list[Finding]) -> b
     if any(term.kind == "work" and not term.is_past for term in between):
         return False
     was = all(finding.sign is not None and finding.sign.was for finding in wet)
-    return reported or was or any(term.kind in ("looked", "still_dry") for term in between)
+    return reported or was or any(term.kind == "looked" or term.value == "now" for term in between)
 
 
 def _dry_polarity(
@@ -202,10 +215,11 @@ def _dry_polarity(
     sentences = {f.mention.sentence for f in findings if f.mention} | {f.sign.sentence for f in findings if f.sign}
     near = [term for term in reading.terms if any(abs(term.sentence - sentence) <= 1 for sentence in sentences)]
     signs = [finding.sign for finding in dry if finding.sign is not None]
-    cured = any(term.kind in ("resolved",) for term in near)
+    repaired_now = any(term.kind == "work" and not term.is_past for term in reading.terms)
+    cured = any(term.kind == "resolved" or (term.value == "now" and not repaired_now) for term in near)
     earlier = any(term.kind == "work" and term.is_past for term in near)
     was_wet = any(f.sign is not None and f.sign.kind == "leak" and f.sign.is_past for f in findings)
-    since = any(sign.is_since for sign in signs)
+    since = any(term.kind == "since" for term in near)
     was = bool(wet) and all(finding.sign is not None and finding.sign.was for finding in wet)
     if signs and (since or earlier or was_wet or cured or was):
         return "resolved", dry
@@ -216,12 +230,21 @@ def _open_polarity(reading: Reading, findings: list[Finding]) -> tuple[str, list
     """Neither wet nor dry: cured, or uncertain; nothing where the cover was only taken off for other work."""
     sentences = {f.mention.sentence for f in findings if f.mention}
     near = [term for term in reading.terms if term.sentence in sentences]
-    if any(term.kind == "resolved" for term in near):
+    was_wet = any(finding.sign is not None and finding.sign.is_past for finding in findings)
+    if any(term.kind == "resolved" or (term.value == "cure" and was_wet) for term in near):
         return "resolved", findings
     signed = any(finding.sign is not None or (finding.mention and finding.mention.is_guess) for finding in findings)
-    if not signed and any(term.kind == "access" for term in near):
-        return "", []
-    return "uncertain", findings
+    if signed or _says_joint(reading, findings) or any(term.kind in _JOINT_TALK for term in near):
+        return "uncertain", findings
+    is_whole_text = len(reading.tokens) <= MAX_LABEL_TOKENS
+    return ("uncertain", findings) if is_whole_text else ("", [])
+
+
+def _says_joint(reading: Reading, findings: list[Finding]) -> bool:
+    """Whether the gasket or seal of the cover is named, not only the cover."""
+    mentions = [finding.mention for finding in findings if finding.mention is not None]
+    words = {token.word for term in mentions for token in reading.tokens[term.first : term.last + 1]}
+    return bool(words & {"gasket", "seal", "joint"})
 
 
 def _statement(reading: Reading, component: str, polarity: str, findings: list[Finding]) -> Statement:
@@ -288,11 +311,11 @@ def _unplaced(reading: Reading, findings: list[Finding]) -> Statement | None:
 def _unplaced_statement(reading: Reading, polarity: str, sign: Term) -> Statement | None:
     """The statement of a leak whose component is not named."""
     is_oil = _says_oil(reading, sign)
-    if not is_oil and (polarity != "present" or _is_of_body(reading, sign)):
+    if not is_oil and (polarity != "present" or not _is_leak_word(reading, sign) or _is_of_body(reading, sign)):
         return None
-    statement = Statement("other_oil_leak", polarity, sign.start, sign.end)
+    statement = Statement("other_oil_leak", polarity, sign.start, sign.end, is_unplaced=True)
     statement.location, statement.end = _place_words(reading, sign)
-    if polarity == "present":
+    if polarity == "present" and sign.kind != "dry":
         statement.leak_class = sign.value or None
     statement.confidence = round(SURE - LESS["no place"] - (0.0 if is_oil else LESS["no sign"]), 2)
     return statement
@@ -305,24 +328,37 @@ def _says_oil(reading: Reading, sign: Term) -> bool:
     return any(term.kind == "oil" and term.clause == sign.clause for term in reading.terms)
 
 
+_LEAK_WORDS = frozenset({"leak", "seep", "weep", "drip", "ooze", "escape"})
+
+
+def _is_leak_word(reading: Reading, sign: Term) -> bool:
+    """Whether a sign says leak outright, where no oil is named."""
+    return any(token.word in _LEAK_WORDS for token in reading.tokens[sign.first : sign.last + 1])
+
+
 def _is_of_body(reading: Reading, sign: Term) -> bool:
     """Whether the clause is about the body or something else that holds no oil."""
     return any(term.kind in ("plain", "other_cover") and term.clause == sign.clause for term in reading.terms)
 
 
+MAX_PLACE_TOKENS = 6
+"""Words kept of a place that the lexicon does not know."""
+_LEADS = frozenset({"from", "near", "on"})
+_PLACE_KINDS = _LEADS | {"site", "spot", "side", "plain", "other_cover", "join", "plugs", "coils", "part"}
+"""Kinds that a place may contain."""
 _TRAILING = re.compile(r"[\s,.;:()\-]+$")
 
 
 def _place_words(reading: Reading, sign: Term) -> tuple[str, int]:
     """The words that say where: those after the preposition, to the end of the clause; and where they end."""
-    clause = [term for term in reading.terms if term.clause == sign.clause and term.first > sign.last]
-    lead = next((term for term in clause if term.kind in ("from", "near", "on")), None)
-    if lead is None:
-        site = next((term for term in clause if term.kind in ("site", "spot", "side")), None)
-        return (reading.text[site.start : site.end], site.end) if site else ("", sign.end)
-    words = []
-    for token in reading.tokens[lead.last + 1 : lead.last + 7]:
-        if token.word.startswith("<") and token.word != "<n>":
+    after = [term for term in reading.terms if term.clause == sign.clause and term.first > sign.last]
+    lead = next((term for term in after if term.kind in _LEADS), None)
+    first = (lead or sign).last + 1
+    ends = [term.first for term in after if term.first >= first and term.kind not in _PLACE_KINDS]
+    last = min([first + MAX_PLACE_TOKENS, *ends])
+    words: list[Token] = []
+    for token in reading.tokens[first:last]:
+        if token.word in (STOP, PAUSE, QUESTION) or (not words and token.word in ("and", "or", "/")):
             break
         words.append(token)
     if not words:
@@ -333,22 +369,19 @@ def _place_words(reading: Reading, sign: Term) -> tuple[str, int]:
 
 def _without_unplaced(statements: list[Statement]) -> list[Statement]:
     """Leave out a leak without a component where a component is said to leak, or may: it is the same leak."""
-    named = [
-        s for s in statements if not _is_loose(s) and s.component in OILY and s.polarity in ("present", "uncertain")
-    ]
-    denied = [
-        s for s in statements if not _is_loose(s) and s.component in OILY and s.polarity in ("absent", "resolved")
-    ]
+    placed = [statement for statement in statements if not statement.is_unplaced and statement.component in OILY]
+    named = any(statement.polarity in ("present", "uncertain") for statement in placed)
+    denied = any(statement.polarity in ("absent", "resolved") for statement in placed)
     return [
         statement
         for statement in statements
-        if not (_is_loose(statement) and (named or (denied and statement.polarity != "present")))
+        if not (statement.is_unplaced and (named or (denied and statement.polarity != "present")))
     ]
 
 
-def _is_loose(statement: Statement) -> bool:
-    """Whether the reading found no component."""
-    return statement.component == "other_oil_leak" and statement.confidence <= SURE - LESS["no place"]
+_SYMPTOMS = {"smoke_alone": "smoke"}
+_NOT_SUSPECT = frozenset({"low_oil", "smoke_alone"})
+"""Symptoms that do not point at the top of the engine by themselves."""
 
 
 def _with_symptoms(reading: Reading, statements: list[Statement]) -> list[Statement]:
@@ -360,14 +393,14 @@ def _with_symptoms(reading: Reading, statements: list[Statement]) -> list[Statem
     ]
     if not symptoms:
         return statements
-    names = list(dict.fromkeys(term.value for term in symptoms))
+    names = list(dict.fromkeys(_SYMPTOMS.get(term.value, term.value) for term in symptoms))
     oily = [statement for statement in statements if statement.component in OILY]
     if oily:
         best = min(oily, key=lambda statement: ("present", "uncertain", "absent", "resolved").index(statement.polarity))
         best.symptoms = names
         return statements
     start, end = min(term.start for term in symptoms), max(term.end for term in symptoms)
-    suspect = [name for name in names if name != "low_oil"]
+    suspect = any(term.value not in _NOT_SUSPECT for term in symptoms)
     component = "cover_gasket" if suspect and not statements else "none"
     alone = Statement(component, "uncertain", start, end, symptoms=names)
     alone.confidence = round(SURE - LESS["no place"] - LESS["guess"], 2)

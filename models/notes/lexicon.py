@@ -16,9 +16,6 @@ YEAR = "<year>"
 DATE = "<date>"
 """Stands for a date in digits: 02/05, 3.11.2024."""
 
-FUZZY_KINDS = ("mention", "leak", "fluid", "object", "action")
-"""Kinds whose phrases' words are also found when misspelt, beside all of `[words]`."""
-
 END = ""
 """The key of a phrase's meaning in the tree of phrases; no word is empty."""
 
@@ -56,13 +53,13 @@ class Lexicon:
 @cache
 def lexicon() -> Lexicon:
     """The words of notes, which come with the package."""
-    return compile_lexicon(_content("lexicon.toml"), not_misspelt=_not_misspelt())
+    return compile_lexicon(_content("lexicon.toml"))
 
 
 @cache
 def work_lexicon() -> Lexicon:
     """The words of work done on a cover joint, in the spellings of `lexicon`."""
-    return compile_lexicon(_content("lexicon.toml") | _content("work.toml"), not_misspelt=_not_misspelt())
+    return compile_lexicon(_content("lexicon.toml") | _content("work.toml"))
 
 
 def _content(file: str) -> dict[str, Any]:
@@ -70,34 +67,20 @@ def _content(file: str) -> dict[str, Any]:
     return tomllib.loads((files("models.notes") / file).read_text(encoding="utf-8"))
 
 
-def _not_misspelt() -> list[str]:
-    """Ordinary words close to the lexicon's."""
-    return (files("models.notes") / "not_misspelt.txt").read_text(encoding="utf-8").split()
-
-
-def compile_lexicon(content: dict[str, Any], *, not_misspelt: list[str]) -> Lexicon:
-    """Make the lookups from the parsed file.
-
-    Args:
-        content: `plain_words`, `shortened`, `words` and `terms` as `lexicon.toml` describes them.
-        not_misspelt: Real words close to the lexicon's that are never taken for a misspelling.
-    """
+def compile_lexicon(content: dict[str, Any]) -> Lexicon:
+    """Make the lookups from a file parsed as `lexicon.toml` describes it."""
     plain_words = frozenset(content["plain_words"].split())
     spellings = _spellings(content["words"])
     phrases: PhraseTree = {}
-    vocabulary = set(spellings) | plain_words | set(not_misspelt)
-    targets = set(spellings)
+    known = set(spellings) | plain_words | set(content["not_misspelt"].split())
     for term in content["terms"]:
         meaning = (term["kind"], term.get("value", ""))
         for phrase in term["phrases"]:
             for words in _variants(phrase, spellings):
                 _plant(phrases, words, meaning)
-                vocabulary.update(words)
-                if term["kind"] in FUZZY_KINDS:
-                    targets.update(words)
-    return Lexicon(
-        spellings, phrases, plain_words, frozenset(content["shortened"].split()), Speller(targets, vocabulary)
-    )
+                known.update(words)
+    speller = Speller(content["misspelt"].split(), known)
+    return Lexicon(spellings, phrases, plain_words, frozenset(content["shortened"].split()), speller)
 
 
 def _spellings(words: dict[str, list[str]]) -> dict[str, tuple[str, ...]]:

@@ -85,9 +85,27 @@ def _negate(terms: list[Term], index: int) -> None:
 
 
 def _end(terms: list[Term], index: int) -> None:
-    """ "No longer" negates the leak after it."""
-    if terms[index].value == "ends":
+    """Negate the leak after "no longer"; make the one before "cured" a leak of an earlier time."""
+    cue = terms[index]
+    if cue.value == "ends":
         _negate(terms, index)
+        return
+    _make_earlier(terms, index)
+
+
+def _make_earlier(terms: list[Term], index: int) -> None:
+    """What stands before "cured" is a leak of an earlier time."""
+    for term in reversed(terms[:index]):
+        if term.sentence != terms[index].sentence or term.kind == "contrast":
+            return
+        if term.kind == "leak":
+            term.is_past = True
+
+
+def _work(terms: list[Term], index: int) -> None:
+    """A leak said to be cured is one of an earlier time; other work may be of this visit."""
+    if terms[index].value == "cure":
+        _make_earlier(terms, index)
 
 
 def _is_joined(terms: list[Term], term: Term) -> bool:
@@ -108,14 +126,26 @@ def _negate_before(terms: list[Term], index: int) -> None:
     for term in reversed(terms[:index]):
         if term.sentence < cue.sentence - 1 or term.kind in ("contrast", "work"):
             return
-        if term.sentence == cue.sentence - 1 and not (term.is_guess or term.is_asked):
-            return
         if term.kind == "leak":
+            if term.sentence != cue.sentence and not (term.is_guess or term.is_asked):
+                return
             term.is_negated = True
             term.is_guess = term.is_asked = False
             return
         if term.kind == "dry":
             return
+
+
+def _deny_before(terms: list[Term], index: int) -> None:
+    """Negate the sign before the cue; refute the component where the cue says that it is not the source."""
+    cue = terms[index]
+    clause = [term for term in terms[:index] if term.clause == cue.clause]
+    if cue.value == "refutes" and not any(term.kind == "leak" for term in clause):
+        for term in clause:
+            if term.kind == "mention":
+                term.is_negated = True
+        return
+    _negate_before(terms, index)
 
 
 def _guess(terms: list[Term], index: int) -> None:
@@ -139,6 +169,7 @@ def _guess_before(terms: list[Term], index: int) -> None:
             return
         if term.kind in GUESSABLE and term.kind != "dry":
             term.is_guess = True
+            term.was = term.was or cue.value == "past"
 
 
 def _ask(terms: list[Term], index: int) -> None:
@@ -170,14 +201,16 @@ def _tell(terms: list[Term], index: int) -> None:
     cue = terms[index]
     reached = [term for term in _after(terms, index, frozenset({"turn", "looked"})) if term.kind in SIGNS]
     before = [term for term in terms[:index] if term.clause == cue.clause and term.kind in SIGNS]
-    for term in reached or before:
+    later = [term for term in terms[index:] if term.sentence == cue.sentence and term.kind in SIGNS]
+    for term in reached or before or later[:1]:
         term.is_reported = True
 
 
 _MARKERS: dict[str, Callable[[list[Term], int], None]] = {
     "negation": _negate,
     "resolved": _end,
-    "after_negation": _negate_before,
+    "work": _work,
+    "after_negation": _deny_before,
     "hedge": _guess,
     "after_hedge": _guess_before,
     "request": _ask,
@@ -191,11 +224,13 @@ def _mark_time(clause: list[Term]) -> None:
     """Mark what a clause says of an earlier time, of the time since a repair, or of coming back."""
     kinds = {term.kind for term in clause}
     is_again, is_since = "recurrence" in kinds, "since" in kinds
-    is_past = not is_again and any(term.kind == "history" and term.value != "date" for term in clause)
+    times = {term.value for term in clause if term.kind == "history"}
+    is_past = not is_again and "" in times
     for term in clause:
         term.is_again = is_again
         term.is_since = is_since
         if term.kind == "work":
             term.is_past = is_since or "history" in kinds
         elif term.kind == "leak":
-            term.is_past = is_past and not is_since and not term.is_negated
+            term.is_past = term.is_past or (is_past and not is_since and not term.is_negated)
+            term.is_asked = term.is_asked or (times == {"old"} and not is_again and term.value in ("", "I"))

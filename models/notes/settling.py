@@ -4,12 +4,14 @@
 plug-tube seal's; "LH dry, RH weeping" names the cover mentioned before.
 """
 
+import re
 from collections.abc import Sequence
 
 from models.notes.scope import SIGNS
 from models.notes.terms import Term
 from models.notes.tokens import Token
 
+_OIL = re.compile(r"\b(oil|lube)", re.IGNORECASE)
 MAX_BESIDE_TOKENS = 4
 """Two terms further apart are not said of one another without a verb."""
 
@@ -107,7 +109,7 @@ def _is_out_of_place(terms: list[Term], at: int) -> bool:
     first = follows[0]
     if first.kind in _PREPOSITIONS:
         return len(follows) > 1 and not _is_inside(follows)
-    return first.kind in ("mention", "site") and first.first - term.last <= 2
+    return first.kind == "mention" and first.value in COVERS and first.first - term.last == 1
 
 
 def _is_inside(follows: list[Term]) -> bool:
@@ -163,12 +165,14 @@ def _settle_mentions(terms: list[Term], text: str) -> list[Term]:
     has_cover = False
     settled: list[Term] = []
     for at, term in enumerate(terms):
-        if term.kind == "loss" and any(other.kind == "fluid" for other in terms[max(0, at - 1) : at + 2]):
+        if term.kind == "loss" and any(
+            other.kind == "fluid" or other.value == "other_fluid" for other in terms[max(0, at - 1) : at + 2]
+        ):
             term.kind, term.value = "leak", ""
         elif term.kind == "fluid":
             _settle_fluid(terms, term)
         elif term.kind == "mention":
-            named = _component(term, text, is_side_valve=is_side_valve)
+            named = _component(term, text, is_side_valve=is_side_valve, says_oil=_OIL.search(text) is not None)
             if term.value in _WEAK_MENTIONS and not has_cover and not _is_borne_out(terms, term):
                 continue
             term.value = named
@@ -184,7 +188,7 @@ def _settle_fluid(terms: list[Term], term: Term) -> None:
         term.kind, term.value = "mention", "other_fluid"
 
 
-def _component(term: Term, text: str, *, is_side_valve: bool) -> str:
+def _component(term: Term, text: str, *, is_side_valve: bool, says_oil: bool) -> str:
     """The component a mention stands for."""
     if term.value == "tappet_on_block":
         return "other_oil_leak"
@@ -192,12 +196,18 @@ def _component(term: Term, text: str, *, is_side_valve: bool) -> str:
         words = text[term.start : term.end].lower()
         of_block = is_side_valve and ("tappet" in words or "valve" in words)
         return "other_oil_leak" if of_block else "cover_gasket"
+    if term.value == "hose_or_pump":
+        return "other_oil_leak" if says_oil else "other_fluid"
     return term.value
 
 
 def _is_borne_out(terms: list[Term], term: Term) -> bool:
     """Whether a bare "rocker" or "cover" is spoken of as something that leaks, is dry or is renewed for a leak."""
-    return any(other.kind in SIGNS and abs(other.sentence - term.sentence) <= 1 for other in terms)
+    before = next((other for other in terms if other.last == term.first - 1), None)
+    if before is not None and before.kind == "access":
+        return False
+    signs = [other for other in terms if other.kind in SIGNS and abs(other.sentence - term.sentence) <= 1]
+    return any(term.value != "bare_cover" or sign.value != "weak" for sign in signs)
 
 
 def _settle_sides(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:

@@ -40,6 +40,10 @@ _TOKEN = re.compile(
     r"|(?P<sign>[&+@/])"
 )
 
+_GOES_ON = frozenset(
+    {"and", "or", "of", "the", "to", "from", "at", "on", "in", "by", "with", "for", "a", "an", "no", "not", "/"}
+)
+"""Words that do not end a sentence."""
 _DATE = re.compile(r"\d{1,2}/\d{1,2}(/\d{2,4})?|\d{1,2}/\d{4}|\d{1,2}\.\d{1,2}\.\d{2,4}|\d{4}/\d{1,2}/\d{1,2}")
 _YEAR = re.compile(r"(19|20)\d\d")
 
@@ -64,7 +68,7 @@ def tokenise(text: str, lexicon: Lexicon) -> list[Token]:
     for match in _TOKEN.finditer(plain):
         kind, start, end = match.lastgroup, match.start(), match.end()
         if kind == "word":
-            if _starts_sentence(text, start, end, end_before):
+            if _starts_sentence(text, start, end, end_before) and tokens[-1].word not in _GOES_ON:
                 tokens.append(Token(PAUSE, start, start))
             tokens.extend(Token(word, start, end) for word in _words(match.group(), lexicon))
         elif kind == "number":
