@@ -88,7 +88,7 @@ class _Binder:
                 self._bound.setdefault(id(mention), sign)
             self._last = run, sign
         bare = [run for run in self._runs if self._is_free(run)]
-        named = [Finding(mention, None, self._takes_over(run)) for run in bare for mention in run]
+        named = [Finding(mention, self._shared_sign(run), self._takes_over(run)) for run in bare for mention in run]
         return [finding for finding in findings if not self._is_traced_on(finding, named)] + named
 
     def _is_traced_on(self, finding: Finding, named: list[Finding]) -> bool:
@@ -102,6 +102,17 @@ class _Binder:
             other.takes_over and other.mention is not None and other.mention.first > mention.last for other in named
         )
 
+    def _shared_sign(self, run: list[Term]) -> Term | None:
+        """The sign that components joined to it afterwards share: "cover leaking and sump plug"."""
+        place = self._places[id(run[0])]
+        before = [term for term in self._terms[:place] if term.clause == run[0].clause]
+        while before and before[-1].kind in _QUALIFYING:
+            before.pop()
+        after = [term for term in self._terms[place + 1 :] if term.clause == run[0].clause]
+        if len(before) < 2 or before[-1].kind != "join" or before[-2].kind not in SIGNS:
+            return None
+        return None if any(term.kind in ("work", "negation") for term in after) else before[-2]
+
     def _takes_over(self, run: list[Term]) -> bool:
         """Whether components without a sign are named as the source: "not the sump, it's ...", "found to be ..."."""
         first = run[0]
@@ -109,14 +120,14 @@ class _Binder:
             return False
         place = self._places[id(first)]
         earlier = [term for term in self._terms[:place] if term.kind in ("leak", "mention")]
-        if not any(term.kind == "leak" or term.is_guess for term in earlier):
+        if not any(term.kind == "leak" or term.is_guess or term.is_negated for term in earlier):
             return False
         lead = [term.kind for term in self._terms[:place] if term.clause == first.clause]
         if _preposition(self._terms, first) == "from" or "naming" in lead:
             return True
         if any(sign.clause == first.clause for sign in self._signs):
             return False
-        if "turn" in lead:
+        if "turn" in lead or "confirm" in lead:
             return True
         refuted = [term for term in earlier if term.kind == "mention" and term.is_negated]
         turned_away = any(term.sentence == first.sentence for term in refuted)
@@ -234,12 +245,23 @@ class _Binder:
         if before and self._is_free(before):
             self._land(after, link)
             return before
+        source = self._source_after(sign, after, link)
+        if source:
+            self._land(after, link)
+            return source
         if after and link:
             if link == "on" and self._goes_on(sign):
                 self._land(after, link)
                 return self._last[0] if self._last else None
             return after
         return before
+
+    def _source_after(self, sign: Term, after: list[Term] | None, link: str) -> list[Term] | None:
+        """The source named after the place: "leak near the cover is from the pump"."""
+        if after is None or link not in ("near", "on"):
+            return None
+        later = [run for run in self._runs if run[0].first > after[-1].last and run[0].clause == sign.clause]
+        return later[0] if later and _preposition(self._terms, later[0][0]) == "from" else None
 
     def _goes_on(self, sign: Term) -> bool:
         """Whether the sentence was already about a leak: "weeping from the cover, dripping on the gearbox"."""

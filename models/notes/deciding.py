@@ -17,7 +17,7 @@ from models.notes.tokens import PAUSE, QUESTION, STOP, Token
 OILY = frozenset({"cover_gasket", "plug_tube_seal", "other_oil_leak"})
 MAX_LABEL_TOKENS = 3
 """A text no longer than this that names a cover is about its joint."""
-_JOINT_TALK = frozenset({"work", "part", "damage", "request", "looked", "symptom"})
+_JOINT_TALK = frozenset({"work", "part", "damage", "request", "looked", "symptom", "defer"})
 """Kinds that make a bare mention of a cover a parts line, damage or a request."""
 SURE = 0.95
 """Confidence of a component and a sign named in one clause."""
@@ -104,7 +104,7 @@ def _refute_guesses(terms: list[Term], findings: list[Finding]) -> None:
         if not later:
             continue
         between = [term.kind for term in terms if guess.last < term.first <= later[0].last]
-        if guess.was or not {"turn", "contrast", "naming"}.isdisjoint(between):
+        if guess.was or not {"turn", "contrast", "naming", "confirm"}.isdisjoint(between):
             guess.is_negated, guess.is_guess = True, False
             if finding.sign is not None and finding.sign.is_guess:
                 finding.sign = None

@@ -17,8 +17,12 @@ GUESSABLE = SIGNS | {"mention"}
 MAX_NEGATION_TOKENS = 8
 """A negation this many words before a sign no longer belongs to it."""
 
+_ASKING = frozenset({"is", "are"})
+"""Words that make a text a question where they open it."""
+MAX_QUESTION_TERMS = 4
+"""Terms of a question that opens a text."""
 _ENDS_NEGATION = frozenset({"contrast", "work", "negation", "turn", "recurrence", "report", "onto"})
-_ENDS_GUESS = frozenset({"contrast", "turn", "work"})
+_ENDS_GUESS = frozenset({"contrast", "turn", "work", "confirm"})
 
 
 def mark_scopes(terms: list[Term], tokens: Sequence[Token]) -> None:
@@ -28,8 +32,10 @@ def mark_scopes(terms: list[Term], tokens: Sequence[Token]) -> None:
         mark = _MARKERS.get(term.kind)
         if mark is not None:
             mark(terms, index)
-        if term.kind == "negation" and term.value == "no" and _ends_clause(term, tokens):
-            _negate_before(terms, index)
+        if term.kind == "negation" and _ends_clause(term, tokens):
+            _answer_no(terms, index)
+    if tokens and tokens[0].word in _ASKING:
+        _ask(terms, -1)
     for clause in clauses:
         _mark_time(clause)
 
@@ -136,6 +142,34 @@ def _negate_before(terms: list[Term], index: int) -> None:
             return
 
 
+def _answer_no(terms: list[Term], index: int) -> None:
+    """Negate the sign before a "no" that ends a clause; refute the component where it stands alone: "cover: none"."""
+    cue = terms[index]
+    before = [term for term in terms[:index] if term.sentence == cue.sentence]
+    if any(term.kind not in ("mention", "spot", "side", "near", "join") for term in before) or not before:
+        _negate_before(terms, index)
+        return
+    for term in before:
+        if term.kind == "mention":
+            term.is_negated = True
+
+
+def _spill(terms: list[Term], index: int) -> None:
+    """Oil said to be spilt is no leak; "a leak or spilt oil" is a guess."""
+    if index and terms[index - 1].kind == "join":
+        _guess_before(terms, index)
+    else:
+        _negate_before(terms, index)
+
+
+def _confirm(terms: list[Term], index: int) -> None:
+    """A guess, question or report that is confirmed holds."""
+    cue = terms[index]
+    for term in terms[:index]:
+        if term.sentence >= cue.sentence - 1 and term.kind in GUESSABLE:
+            term.is_guess = term.is_asked = term.is_reported = False
+
+
 def _deny_before(terms: list[Term], index: int) -> None:
     """Negate the sign before the cue; refute the component where the cue says that it is not the source."""
     cue = terms[index]
@@ -173,8 +207,9 @@ def _guess_before(terms: list[Term], index: int) -> None:
 
 
 def _ask(terms: list[Term], index: int) -> None:
-    """What is asked for is not said to be so."""
-    for term in _after(terms, index, _ENDS_GUESS | {"report"}):
+    """What is asked for is not said to be so; an index of -1 makes the whole first clause a question."""
+    reached = _after(terms, index, _ENDS_GUESS | {"report"}) if index >= 0 else iter(terms[:MAX_QUESTION_TERMS])
+    for term in reached:
         if term.kind in GUESSABLE:
             term.is_asked = True
 
@@ -210,6 +245,8 @@ _MARKERS: dict[str, Callable[[list[Term], int], None]] = {
     "negation": _negate,
     "resolved": _end,
     "work": _work,
+    "spilt": _spill,
+    "confirm": _confirm,
     "after_negation": _deny_before,
     "hedge": _guess,
     "after_hedge": _guess_before,

@@ -23,10 +23,11 @@ _WEAK_MENTIONS = frozenset({"weak_cover", "bare_cover"})
 def settle(terms: list[Term], tokens: Sequence[Token], text: str) -> list[Term]:
     """The terms with every word of two meanings given the one it has here."""
     terms = _split_mixed(terms, tokens)
+    _settle_denials(terms)
     _settle_plugs(terms)
     terms = _settle_oil(terms, tokens)
     terms = _settle_coils(terms, tokens)
-    terms = _join_signs(terms)
+    terms = _join_signs(terms, tokens)
     terms = _settle_mentions(terms, text)
     return _settle_sides(terms, tokens)
 
@@ -53,6 +54,13 @@ def _like(term: Term, meaning: tuple[str, str], tokens: Sequence[Token], first: 
     made = Term(*meaning, tokens, first, last)
     made.sentence, made.clause = term.sentence, term.clause
     return made
+
+
+def _settle_denials(terms: list[Term]) -> None:
+    """Nothing showing at a component is a leak denied."""
+    for term in terms:
+        if term.kind == "denied":
+            term.kind, term.is_negated = "leak", True
 
 
 def _settle_plugs(terms: list[Term]) -> None:
@@ -95,12 +103,13 @@ def _settle_oil(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
 def _is_out_of_place(terms: list[Term], at: int) -> bool:
     """Whether oil is said to be at, on or from something it should not be on."""
     term = terms[at]
-    if any(other.kind == "leak" for other in _clause_of(terms, term)):
+    goes_on = at > 1 and terms[at - 1].kind == "join" and terms[at - 1].clause == term.clause
+    if not goes_on and any(other.kind == "leak" for other in _clause_of(terms, term)):
         return False
     follows = [
         other
         for other in terms[at + 1 : at + 5]
-        if other.clause == term.clause and other.kind not in ("turn", "looked")
+        if other.clause == term.clause and other.kind not in ("turn", "looked", "confirm")
     ]
     if at and terms[at - 1].kind == "negation" and terms[at - 1].clause == term.clause and not _is_inside(follows):
         return True
@@ -136,7 +145,7 @@ def _settle_coils(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
     return settled
 
 
-def _join_signs(terms: list[Term]) -> list[Term]:
+def _join_signs(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
     """Two leak words joined are one sign, as heavy as the heavier: "wet and dripping"."""
     settled: list[Term] = []
     for at, term in enumerate(terms):
@@ -146,7 +155,9 @@ def _join_signs(terms: list[Term]) -> list[Term]:
             continue
         joined = before.kind == "join" and len(settled) > 1
         sign = settled[-2] if joined else before
-        if sign.kind == "leak" and sign.sentence == term.sentence and term.first - sign.last <= 2:
+        is_bare_oil = term.first == term.last and tokens[term.first].word == "oil"
+        near = sign.sentence == term.sentence and term.first - sign.last <= 2
+        if sign.kind == "leak" and near and not is_bare_oil:
             if joined:
                 settled.pop()
             sign.value = max(sign.value, term.value)
