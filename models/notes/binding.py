@@ -122,11 +122,11 @@ class _Binder:
         earlier = [term for term in self._terms[:place] if term.kind in ("leak", "mention")]
         if not any(term.kind == "leak" or term.is_guess or term.is_negated for term in earlier):
             return False
+        if any(sign.clause == first.clause for sign in self._signs):
+            return False
         lead = [term.kind for term in self._terms[:place] if term.clause == first.clause]
         if _preposition(self._terms, first) == "from" or "naming" in lead:
             return True
-        if any(sign.clause == first.clause for sign in self._signs):
-            return False
         if "turn" in lead or "confirm" in lead:
             return True
         refuted = [term for term in earlier if term.kind == "mention" and term.is_negated]
@@ -265,18 +265,23 @@ class _Binder:
 
     def _goes_on(self, sign: Term) -> bool:
         """Whether the sentence was already about a leak: "weeping from the cover, dripping on the gearbox"."""
-        return self._last is not None and self._last[1].kind == "leak" and self._last[1].sentence == sign.sentence
+        return (
+            sign.value == "III"
+            and self._last is not None
+            and self._last[1].kind == "leak"
+            and self._last[1].sentence == sign.sentence
+        )
 
     def _land(self, run: list[Term] | None, link: str) -> None:
         """Take a run that a bound leak stands near or on out of the sources."""
-        if run and link in ("near", "on"):
+        if run and link in ("near", "on", "from"):
             for mention in run:
                 mention.is_landing = True
             self._runs = [other for other in self._runs if other is not run]
 
     def _nearby(self, sign: Term) -> list[Term] | None:
         """The run in another clause that a sign without a component of its own is said of."""
-        if self._is_of_others(sign):
+        if sign.is_of_other or self._is_of_others(sign):
             return None
         earlier = [run for run in self._runs if run[-1].last < sign.first]
         if earlier and self._is_free(earlier[-1]) and sign.sentence - earlier[-1][-1].sentence <= 1:

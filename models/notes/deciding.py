@@ -130,10 +130,20 @@ def _fold_unsided(groups: dict[tuple[str, str, str], list[Finding]], component: 
     unsided = (component, "", "")
     if not sides or unsided not in groups:
         return
-    if len(sides) == 1:
+    if len(sides) == 1 and (_is_anaphoric(groups[unsided]) or not _has_signs(groups[sides[0]])):
         groups[sides[0]] = sorted(groups.pop(unsided) + groups[sides[0]], key=_place_of)
     elif all(finding.sign is None for finding in groups[unsided]):
         del groups[unsided]
+
+
+def _has_signs(findings: list[Finding]) -> bool:
+    """Whether anything is said of the component."""
+    return any(finding.sign is not None for finding in findings)
+
+
+def _is_anaphoric(findings: list[Finding]) -> bool:
+    """Whether findings name no cover anew: "the cover", or nothing said of it."""
+    return all(f.sign is None or f.mention is None or f.mention.first == f.mention.last for f in findings)
 
 
 def _place_of(finding: Finding) -> int:
@@ -150,9 +160,9 @@ def _stated(reading: Reading, component: str, side: str, findings: list[Finding]
     polarity, deciding = _polarity(reading, component, findings)
     if not polarity:
         return None
-    statement = _statement(reading, component, polarity, deciding)
-    statement.position = side
-    return statement
+    parts = [term for finding in deciding for term in (finding.mention, finding.sign) if term is not None]
+    start, end = min(term.start for term in parts), max(term.end for term in parts)
+    return _detailed(reading, Statement(component, polarity, start, end, side), parts, deciding)
 
 
 def _polarity(reading: Reading, component: str, findings: list[Finding]) -> tuple[str, list[Finding]]:
@@ -212,8 +222,7 @@ def _dry_polarity(
     reading: Reading, findings: list[Finding], wet: list[Finding], dry: list[Finding]
 ) -> tuple[str, list[Finding]]:
     """Dry now: resolved where it was cured earlier, else absent."""
-    sentences = {f.mention.sentence for f in findings if f.mention} | {f.sign.sentence for f in findings if f.sign}
-    near = [term for term in reading.terms if any(abs(term.sentence - sentence) <= 1 for sentence in sentences)]
+    near = _around(reading, findings)
     signs = [finding.sign for finding in dry if finding.sign is not None]
     repaired_now = any(term.kind == "work" and not term.is_past for term in reading.terms)
     cured = any(term.kind == "resolved" or (term.value == "now" and not repaired_now) for term in near)
@@ -226,10 +235,39 @@ def _dry_polarity(
     return "absent", dry
 
 
+def _around(reading: Reading, findings: list[Finding]) -> list[Term]:
+    """The terms about the component of findings: of their sentences and the ones beside, without others' clauses."""
+    own = [term for finding in findings for term in (finding.mention, finding.sign) if term is not None]
+    sentences, clauses = {term.sentence for term in own}, {term.clause for term in own}
+    mentions = [term for term in reading.terms if term.kind == "mention" and not any(term is one for one in own)]
+    foreign = _clauses_of(mentions, reading.terms) - clauses
+    closed = {term.sentence for term in mentions} - sentences
+    return [
+        term
+        for term in reading.terms
+        if term.clause not in foreign
+        and (term.sentence in sentences or (_is_beside(term, sentences) and term.sentence not in closed))
+    ]
+
+
+def _clauses_of(mentions: list[Term], terms: list[Term]) -> set[int]:
+    """The clauses of components, each with those after it up to the next component or sentence."""
+    clauses: set[int] = set()
+    for mention in mentions:
+        others = [term.clause for term in terms if term.kind == "mention" and term.clause > mention.clause]
+        last = max(term.clause for term in terms if term.sentence == mention.sentence)
+        clauses.update(range(mention.clause, min([last + 1, *others])))
+    return clauses
+
+
+def _is_beside(term: Term, sentences: set[int]) -> bool:
+    """Whether a term stands in the sentence before or after."""
+    return term.sentence - 1 in sentences or term.sentence + 1 in sentences
+
+
 def _open_polarity(reading: Reading, findings: list[Finding]) -> tuple[str, list[Finding]]:
     """Neither wet nor dry: cured, or uncertain; nothing where the cover was only taken off for other work."""
-    sentences = {f.mention.sentence for f in findings if f.mention}
-    near = [term for term in reading.terms if term.sentence in sentences]
+    near = _around(reading, findings)
     was_wet = any(finding.sign is not None and finding.sign.is_past for finding in findings)
     if any(term.kind == "resolved" or (term.value == "cure" and was_wet) for term in near):
         return "resolved", findings
@@ -247,22 +285,19 @@ def _says_joint(reading: Reading, findings: list[Finding]) -> bool:
     return bool(words & {"gasket", "seal", "joint"})
 
 
-def _statement(reading: Reading, component: str, polarity: str, findings: list[Finding]) -> Statement:
-    """The statement with its span, location, class and confidence."""
-    parts = [term for finding in findings for term in (finding.mention, finding.sign) if term is not None]
-    start, end = min(term.start for term in parts), max(term.end for term in parts)
+def _detailed(reading: Reading, said: Statement, parts: list[Term], findings: list[Finding]) -> Statement:
+    """The statement with its location, class and confidence."""
     clauses = {term.clause for term in parts}
-    statement = Statement(component, polarity, start, end)
-    if component in COVERS:
-        statement.location = _spots(reading, clauses)
-    elif component in {"other_oil_leak", "other_fluid"}:
-        mention = next(finding.mention for finding in findings if finding.mention is not None)
-        statement.location = reading.text[mention.start : mention.end]
-    if polarity == "present":
+    if said.component in COVERS:
+        said.location = _spots(reading, clauses, said.position)
+    else:
+        mention = next(term for term in parts if term.kind == "mention")
+        said.location = reading.text[mention.start : mention.end]
+    if said.polarity == "present":
         classes = [finding.sign.value for finding in findings if finding.sign and finding.sign.kind == "leak"]
-        statement.leak_class = max(classes, default="") or None
-    statement.confidence = _confidence(findings, polarity, len(clauses))
-    return statement
+        said.leak_class = max(classes, default="") or None
+    said.confidence = _confidence(findings, said.polarity, len(clauses))
+    return said
 
 
 def _confidence(findings: list[Finding], polarity: str, clauses: int) -> float:
@@ -279,9 +314,14 @@ def _confidence(findings: list[Finding], polarity: str, clauses: int) -> float:
     return round(sure, 2)
 
 
-def _spots(reading: Reading, clauses: set[int]) -> str:
+def _spots(reading: Reading, clauses: set[int], side: str) -> str:
     """Where on the cover, in the words of the note."""
-    spots = [term for term in reading.terms if term.kind in ("spot", "side") and term.clause in clauses]
+    other_side = {"left": "right", "right": "left"}.get(side, "")
+    spots = [
+        term
+        for term in reading.terms
+        if term.kind in ("spot", "side") and term.clause in clauses and term.value != (other_side or None)
+    ]
     if not spots:
         return ""
     first = spots[0]

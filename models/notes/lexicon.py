@@ -16,6 +16,8 @@ YEAR = "<year>"
 DATE = "<date>"
 """Stands for a date in digits: 02/05, 3.11.2024."""
 
+MIN_PLURAL_LETTERS = 4
+"""Shorter words ending in s are seldom plurals."""
 END = ""
 """The key of a phrase's meaning in the tree of phrases; no word is empty."""
 
@@ -71,14 +73,18 @@ def compile_lexicon(content: dict[str, Any]) -> Lexicon:
     """Make the lookups from a file parsed as `lexicon.toml` describes it."""
     plain_words = frozenset(content["plain_words"].split())
     spellings = _spellings(content["words"])
+    variants = [
+        ((term["kind"], term.get("value", "")), words)
+        for term in content["terms"]
+        for phrase in term["phrases"]
+        for words in _variants(phrase, spellings)
+    ]
+    known = {word for _, words in variants for word in words} | set(spellings) | plain_words
+    spellings = _plurals(known, kept=content["keep_plural"].split()) | spellings
     phrases: PhraseTree = {}
-    known = set(spellings) | plain_words | set(content["not_misspelt"].split())
-    for term in content["terms"]:
-        meaning = (term["kind"], term.get("value", ""))
-        for phrase in term["phrases"]:
-            for words in _variants(phrase, spellings):
-                _plant(phrases, words, meaning)
-                known.update(words)
+    for meaning, words in variants:
+        _plant(phrases, [singular for word in words for singular in spellings.get(word, (word,))], meaning)
+    known |= set(content["not_misspelt"].split())
     speller = Speller(content["misspelt"].split(), known)
     return Lexicon(spellings, phrases, plain_words, frozenset(content["shortened"].split()), speller)
 
@@ -89,6 +95,15 @@ def _spellings(words: dict[str, list[str]]) -> dict[str, tuple[str, ...]]:
     for word, others in words.items():
         table.update({other: tuple(word.split()) for other in others})
     return table
+
+
+def _plurals(known: set[str], *, kept: list[str]) -> dict[str, tuple[str, ...]]:
+    """The known words that are plurals of known words, to their singulars."""
+    return {
+        word: (word[:-1],)
+        for word in known
+        if len(word) >= MIN_PLURAL_LETTERS and word[-1] == "s" != word[-2] and word[:-1] in known and word not in kept
+    }
 
 
 def _variants(phrase: str, spellings: dict[str, tuple[str, ...]]) -> list[list[str]]:

@@ -9,12 +9,15 @@ import polars as pl
 from models.notes.covers import positions_of
 from models.notes.deciding import Statement
 from models.notes.reader import read_text
-from models.notes.work import WorkSaid, parts_said, work_said
+from models.notes.work import Finding, WorkSaid, parts_said, work_said
 from models.tables import conform
 from models.tables.ledger import CoverWork
 
 SURE_BY_WORDS_AND_PARTS, SURE_BY_WORDS, SURE_BY_PARTS, SURE_BY_CODE, SURE_OF_NOTHING = 0.98, 0.9, 0.75, 0.7, 0.9
 """Confidence of a reading by what it rests on; judgement of the house, not a measured rate."""
+
+SURE_OF_FINDING = 0.8
+"""A finding less sure than this ("run up, ok") does not take a part out of what was worked on."""
 
 _READ = (
     "complaint",
@@ -115,9 +118,18 @@ def _read(values: dict[str, str]) -> _Order:
     by_number = parts_said(values["parts"], numbers, about_cover=about)
     finding = read_text(values["work_done"])
     about = about or bool(by_number) or any(said.component in _JOINT for said in finding)
-    work = work_said(values["work_done"], about_cover=about)
+    work = work_said(values["work_done"], about_cover=about, findings=_of_joint(finding))
     parts = parts_said(values["parts"], numbers, about_cover=about or work.names_cover)
     return _Order(complaint, finding, work, parts, code, is_cover_code)
+
+
+def _of_joint(statements: list[Statement]) -> tuple[Finding, ...]:
+    """What statements say of leaks at the joint."""
+    return tuple(
+        Finding(said.start, said.end, is_dry=said.polarity != "present")
+        for said in statements
+        if said.component in _JOINT and said.polarity != "uncertain" and said.confidence >= SURE_OF_FINDING
+    )
 
 
 def _has(order: _Order, part: str) -> bool:
@@ -148,7 +160,8 @@ def _by_engine(order: _Order) -> _Verdict | None:
 def _by_reused_gasket(order: _Order) -> _Verdict | None:
     """The cover came off and went back on its old gasket."""
     words = order.work.done.get("reused")
-    if words is None or _has(order, "gasket") or _has(order, "cover"):
+    is_tightened = "tightened" in order.work.done and "removed" not in order.work.done
+    if words is None or is_tightened or _has(order, "gasket") or _has(order, "cover"):
         return None
     return _Verdict("cover_off", None, words, SURE_BY_WORDS)
 

@@ -35,7 +35,7 @@ def read_text(text: str) -> list[Statement]:
     words = lexicon()
     tokens = tokenise(text, words)
     terms = settle(find_terms(tokens, words), tokens, text)
-    mark_scopes(terms, tokens)
+    mark_scopes(terms, tokens, words.plain_words)
     statements = decide(Reading(text, tokens, terms), bind(terms))
     return statements or [Statement("none", "uncertain", 0, 0, confidence=NOTHING_SAID)]
 

@@ -7,14 +7,14 @@ it, or before it, up to the end of its clause or a word that ends its reach.
 from collections.abc import Callable, Iterator, Sequence
 
 from models.notes.terms import Term
-from models.notes.tokens import PAUSE, STOP, Token
+from models.notes.tokens import PAUSE, QUESTION, STOP, Token
 
 SIGNS = frozenset({"leak", "dry"})
 """What is said of a component: that it leaks, or that it is dry."""
 NEGATABLE = SIGNS | {"symptom", "damage", "plugs", "coils"}
 GUESSABLE = SIGNS | {"mention"}
 
-MAX_NEGATION_TOKENS = 8
+MAX_NEGATION_TOKENS = 12
 """A negation this many words before a sign no longer belongs to it."""
 
 _ASKING = frozenset({"is", "are"})
@@ -25,7 +25,7 @@ _ENDS_NEGATION = frozenset({"contrast", "work", "negation", "turn", "recurrence"
 _ENDS_GUESS = frozenset({"contrast", "turn", "work", "confirm"})
 
 
-def mark_scopes(terms: list[Term], tokens: Sequence[Token]) -> None:
+def mark_scopes(terms: list[Term], tokens: Sequence[Token], plain_words: frozenset[str]) -> None:
     """Set the marks of every sign and mention that a cue reaches."""
     clauses = _by_clause(terms)
     for index, term in enumerate(terms):
@@ -38,6 +38,24 @@ def mark_scopes(terms: list[Term], tokens: Sequence[Token]) -> None:
         _ask(terms, -1)
     for clause in clauses:
         _mark_time(clause)
+    for term in terms:
+        if term.kind == "dry":
+            term.is_of_other = _has_own_subject(term, terms, tokens, plain_words)
+
+
+_SUBJECT_ENDS = frozenset({STOP, PAUSE, QUESTION, "and", "or", "but"})
+
+
+def _has_own_subject(sign: Term, terms: list[Term], tokens: Sequence[Token], plain_words: frozenset[str]) -> bool:
+    """Whether a word unknown to the lexicon stands before a sign in its clause: "wheel nuts ok"."""
+    known = {at for term in terms if term.clause == sign.clause for at in range(term.first, term.last + 1)}
+    for at in range(sign.first - 1, -1, -1):
+        word = tokens[at].word
+        if word in _SUBJECT_ENDS:
+            return False
+        if at not in known and word[0].isalpha() and word not in plain_words:
+            return True
+    return False
 
 
 def _ends_clause(term: Term, tokens: Sequence[Token]) -> bool:
@@ -156,8 +174,10 @@ def _answer_no(terms: list[Term], index: int) -> None:
 
 def _spill(terms: list[Term], index: int) -> None:
     """Oil said to be spilt is no leak; "a leak or spilt oil" is a guess."""
-    if index and terms[index - 1].kind == "join":
-        _guess_before(terms, index)
+    if index and terms[index - 1].kind in ("join", "hedge"):
+        for term in terms[:index]:
+            if term.kind == "leak" and term.sentence == terms[index].sentence:
+                term.is_guess = True
     else:
         _negate_before(terms, index)
 
@@ -263,11 +283,14 @@ def _mark_time(clause: list[Term]) -> None:
     is_again, is_since = "recurrence" in kinds, "since" in kinds
     times = {term.value for term in clause if term.kind == "history"}
     is_past = not is_again and "" in times
+    worked = next((term.first for term in clause if term.kind == "work"), None)
     for term in clause:
         term.is_again = is_again
         term.is_since = is_since
         if term.kind == "work":
             term.is_past = is_since or "history" in kinds
         elif term.kind == "leak":
-            term.is_past = term.is_past or (is_past and not is_since and not term.is_negated)
+            term.is_past = term.is_past or (
+                is_past and not is_since and not term.is_negated and (worked is None or term.first < worked)
+            )
             term.is_asked = term.is_asked or (times == {"old"} and not is_again and term.value in ("", "I"))

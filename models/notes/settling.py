@@ -16,6 +16,8 @@ MAX_BESIDE_TOKENS = 4
 """Two terms further apart are not said of one another without a verb."""
 
 COVERS = frozenset({"cover_gasket", "plug_tube_seal"})
+_BETWEEN = frozenset({"turn", "looked", "confirm", "recurrence", "spot"})
+"""Kinds that may stand between oil and where it is."""
 _PREPOSITIONS = frozenset({"near", "on", "onto", "from"})
 _WEAK_MENTIONS = frozenset({"weak_cover", "bare_cover"})
 
@@ -153,10 +155,10 @@ def _join_signs(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
         if term.kind != "leak" or before is None:
             settled.append(term)
             continue
-        joined = before.kind == "join" and len(settled) > 1
+        joined = before.kind == "join" and len(settled) > 1 and settled[-2].clause == term.clause
         sign = settled[-2] if joined else before
         is_bare_oil = term.first == term.last and tokens[term.first].word == "oil"
-        near = sign.sentence == term.sentence and term.first - sign.last <= 2
+        near = term.first - sign.last <= 2 and (joined or sign.clause == term.clause or _ends_list(terms, at))
         if sign.kind == "leak" and near and not is_bare_oil:
             if joined:
                 settled.pop()
@@ -168,6 +170,12 @@ def _join_signs(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
         else:
             settled.append(term)
     return settled
+
+
+def _ends_list(terms: list[Term], at: int) -> bool:
+    """Whether a leak word is followed by "or" and another: "leaks, drips or damp"."""
+    following = terms[at + 1 : at + 3]
+    return len(following) == 2 and following[0].kind == "join" and following[1].kind == "leak"
 
 
 def _settle_mentions(terms: list[Term], text: str) -> list[Term]:
@@ -212,12 +220,17 @@ def _component(term: Term, text: str, *, is_side_valve: bool, says_oil: bool) ->
     return term.value
 
 
+def _is_close(term: Term, sign: Term) -> bool:
+    """Whether a sign is in the clause of a weak mention, or right after it."""
+    return sign.clause == term.clause or 0 < sign.first - term.last <= MAX_BESIDE_TOKENS
+
+
 def _is_borne_out(terms: list[Term], term: Term) -> bool:
     """Whether a bare "rocker" or "cover" is spoken of as something that leaks, is dry or is renewed for a leak."""
     before = next((other for other in terms if other.last == term.first - 1), None)
     if before is not None and before.kind == "access":
         return False
-    signs = [other for other in terms if other.kind in SIGNS and abs(other.sentence - term.sentence) <= 1]
+    signs = [other for other in terms if other.kind in SIGNS and _is_close(term, other)]
     return any(term.value != "bare_cover" or sign.value != "weak" for sign in signs)
 
 

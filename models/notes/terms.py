@@ -24,6 +24,7 @@ class Term:
         is_again: Said to have come back or to go on.
         is_reported: Said by somebody else.
         is_since: Said of the time since an earlier repair.
+        is_of_other: Said of something the lexicon does not know.
         is_landing: A place oil lands on, not where it comes from.
         side: Side words beside it: 'left', 'right', 'both' or ''.
     """
@@ -37,6 +38,7 @@ class Term:
         "is_guess",
         "is_landing",
         "is_negated",
+        "is_of_other",
         "is_past",
         "is_reported",
         "is_since",
@@ -55,6 +57,7 @@ class Term:
         self.sentence = self.clause = 0
         self.side = ""
         self.is_negated = self.is_guess = self.is_asked = self.is_past = self.was = False
+        self.is_of_other = False
         self.is_again = self.is_reported = self.is_since = self.is_landing = False
 
     def __repr__(self) -> str:
@@ -98,7 +101,7 @@ def _term_at(tokens: list[Token], at: int, before: list[Term], lexicon: Lexicon)
     if word == DOUBT:
         return Term("hedge", "", tokens, at, at)
     tree = lexicon.phrases.get(word)
-    found = _longest(tokens, at, tree) if tree is not None else None
+    found = _longest(tokens, at, tree, lexicon) if tree is not None else None
     if found is not None:
         (kind, value), last = found
         return Term(kind, value, tokens, at, last)
@@ -107,14 +110,14 @@ def _term_at(tokens: list[Token], at: int, before: list[Term], lexicon: Lexicon)
     return None
 
 
-def _longest(tokens: list[Token], at: int, tree: PhraseTree) -> tuple[tuple[str, str], int] | None:
+def _longest(tokens: list[Token], at: int, tree: PhraseTree, lexicon: Lexicon) -> tuple[tuple[str, str], int] | None:
     """The meaning of the longest phrase from a token on, and its last token."""
     found = (tree[END], at) if END in tree else None
     for here in range(at + 1, len(tokens)):
         token = tokens[here]
         follower = tree.get(token.word)
         if follower is None:
-            if here == len(tokens) - 1 and token.word[0].isalpha():
+            if here == len(tokens) - 1 and token.word[0].isalpha() and token.word not in lexicon.phrases:
                 return _completed(token.word, tree, here) or found
             break
         tree = follower

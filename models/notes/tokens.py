@@ -36,7 +36,7 @@ _TOKEN = re.compile(
     r"|(?P<number>\#?\d+(?:[.,/:]\d+)*(?:st|nd|rd|th)?(?![a-z0-9])|\#?\d+)"
     r"|(?P<stop>\.{2,}|[.;!\n|]+)"
     r"|(?P<question>\?+)"
-    r"|(?P<pause>,|:|[()\[\]\"*=>]|(?<=\s)-+|-+(?=\s))"
+    r"|(?P<pause>,|:|[()\[\]\"*=>]|(?<=\s)-+|-+(?=\s)|(?<=\s)/(?=\s))"
     r"|(?P<sign>[&+@/])"
 )
 
@@ -68,9 +68,10 @@ def tokenise(text: str, lexicon: Lexicon) -> list[Token]:
     for match in _TOKEN.finditer(plain):
         kind, start, end = match.lastgroup, match.start(), match.end()
         if kind == "word":
-            if _starts_sentence(text, start, end, end_before) and tokens[-1].word not in _GOES_ON:
+            if text[start].isupper() and _starts_sentence(text, start, end, end_before, tokens):
                 tokens.append(Token(PAUSE, start, start))
-            tokens.extend(Token(word, start, end) for word in _words(match.group(), lexicon))
+            for word in _words(match.group(), lexicon):
+                tokens.append(Token(word, start, end))
         elif kind == "number":
             tokens.append(Token(_number(match.group()), start, end))
         elif kind == "sign":
@@ -103,9 +104,9 @@ def _words(spelling: str, lexicon: Lexicon) -> tuple[str, ...]:
     return known or lexicon.words_of(spelling)
 
 
-def _starts_sentence(text: str, start: int, end: int, end_before: int) -> bool:
+def _starts_sentence(text: str, start: int, end: int, end_before: int, tokens: list[Token]) -> bool:
     """Whether a capitalised word follows lower-case words with nothing but spaces between."""
-    if end - start < 2 or not text[start].isupper() or not text[start + 1].islower() or end_before < 2:
+    if end - start < 2 or not text[start + 1].islower() or end_before < 2 or tokens[-1].word in _GOES_ON:
         return False
     return text[end_before - 2 : end_before].islower() and text[end_before:start].isspace()
 
@@ -123,9 +124,15 @@ def _doubt(plain: str, start: int, end: int) -> str:
     return DOUBT if opens else QUESTION
 
 
+def _goes_on(rest: str) -> bool:
+    """Whether a sentence goes on after a full stop."""
+    following = rest.lstrip()[:1]
+    return following.isalnum() or following in tuple(",;:/-(")
+
+
 def _is_shortening(plain: str, tokens: list[Token], start: int, end: int, shortened: frozenset[str]) -> bool:
     """Whether a full stop belongs to a shortened word or a number, not to the end of a sentence."""
     if end - start != 1 or plain[start] != "." or not tokens:
         return False
     last = tokens[-1]
-    return last.end == start and plain[last.start : last.end] in shortened and plain[end:].lstrip()[:1].isalnum()
+    return last.end == start and plain[last.start : last.end] in shortened and _goes_on(plain[end:])

@@ -4,7 +4,6 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from functools import lru_cache
-from itertools import pairwise
 
 from models.notes.lexicon import work_lexicon
 from models.notes.terms import Term, find_terms
@@ -17,6 +16,10 @@ DOING = frozenset({"renew", "fit", "repair"})
 """Actions that renew a gasket or seal when said of it."""
 OTHER = frozenset({"other_object", "other_work"})
 """Kinds that name something else that has gaskets, seals and bolts."""
+SINGLES = {"sealant_spot": "sealant", "regasketed": "gasket"}
+"""Kinds that name part and deed in one phrase, to the deed."""
+THINGS = OTHER | {"object", "other_part"}
+"""Kinds that name what a clause is about."""
 MAX_COVER_TOKENS = 2
 """A cover is renewed itself only where "new" or "replaced" stands this close to it."""
 
@@ -45,14 +48,24 @@ class WorkSaid:
     sides: frozenset[str] = frozenset()
 
 
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Characters of a text that say whether the joint leaks; what they name was looked at, not worked on."""
+
+    start: int
+    end: int
+    is_dry: bool
+
+
 @lru_cache(maxsize=MAX_DISTINCT_TEXTS)
-def work_said(text: str, *, about_cover: bool) -> WorkSaid:
+def work_said(text: str, *, about_cover: bool, findings: tuple[Finding, ...] = ()) -> WorkSaid:
     """Read what was done.
 
     Args:
         text: The words of the work done.
         about_cover: Whether the order is about a rocker cover by its code, parts or complaint, so that a bare
             "gasket" is its gasket.
+        findings: What the same text says of leaks at the joint: a dry joint is not what a later "replaced" is about.
     """
     terms = find_terms(tokenise(text, work_lexicon()), work_lexicon())
     said = WorkSaid()
@@ -63,14 +76,8 @@ def work_said(text: str, *, about_cover: bool) -> WorkSaid:
     clauses = _clauses(terms)
     unreal = _unreal_clauses(clauses)
     said.is_unreal = any(_has_joint(clauses[number]) for number in unreal)
-    objects: list[Term] = []
-    actions: list[Term] = []
-    for number, clause in clauses.items():
-        own = [term for term in clause if term.kind == "object" or term.kind in OTHER]
-        objects = own or objects
-        actions = _actions(clause) or [action for action in actions if action.sentence == clause[0].sentence]
-        if number not in unreal and in_context:
-            _read_clause(said, text, clause, actions, objects, is_own=bool(own))
+    if in_context:
+        _read_clauses(said, text, clauses, findings, unreal)
     _read_singles(said, text, [term for term in terms if term.clause not in unreal], in_context=in_context)
     said.sides = frozenset(term.value for term in terms if term.kind == "side")
     return said
@@ -117,6 +124,41 @@ def _actions(clause: list[Term]) -> list[Term]:
     return [term for term in clause if term.kind == "action"]
 
 
+def _read_clauses(
+    said: WorkSaid, text: str, clauses: dict[int, list[Term]], findings: tuple[Finding, ...], unreal: set[int]
+) -> None:
+    """Note what each clause says was done, to what it names or else to what the clauses before it named."""
+    objects: list[Term] = []
+    actions: list[Term] = []
+    for number, clause in clauses.items():
+        own = [term for term in clause if term.kind in THINGS]
+        objects = own or objects
+        actions = _actions(clause) or [action for action in actions if action.sentence == clause[0].sentence]
+        seen = [] if _actions(clause) else [finding for finding in findings if _overlaps(finding, own)]
+        done = actions or ([] if seen else _actions_to_come(clauses, number, unreal))
+        if number not in unreal:
+            _read_clause(said, text, clause, done, objects, is_own=bool(own))
+        if any(finding.is_dry for finding in seen):
+            objects = []
+
+
+def _overlaps(finding: Finding, terms: list[Term]) -> bool:
+    """Whether a finding is about one of the terms."""
+    return any(term.start < finding.end and finding.start < term.end for term in terms)
+
+
+def _actions_to_come(clauses: dict[int, list[Term]], number: int, unreal: set[int]) -> list[Term]:
+    """The action at the end of a list that this clause is an item of: "gasket, tube seals, bolts - all renewed"."""
+    sentence = clauses[number][0].sentence
+    for place, later in ((place, clause) for place, clause in clauses.items() if place > number):
+        is_of_other = any(term.kind in THINGS and term.kind != "object" for term in later)
+        if later[0].sentence != sentence or is_of_other or place in unreal:
+            return []
+        if actions := _actions(later):
+            return actions
+    return []
+
+
 def _read_clause(
     said: WorkSaid, text: str, clause: list[Term], actions: list[Term], objects: list[Term], *, is_own: bool
 ) -> None:
@@ -151,10 +193,12 @@ def _note_renewed(said: WorkSaid, words: str, kinds: set[str], values: set[str],
 
 
 def _note_cover(said: WorkSaid, words: str, clause: list[Term]) -> None:
-    """Note a cover renewed itself: "new rocker cover", "rocker cover replaced"."""
-    for one, other in pairwise(clause):
+    """Note a cover renewed itself: "new rocker cover", "rocker cover replaced", not "cover off and new gasket"."""
+    for one, other, after in zip(clause, clause[1:], [*clause[2:], None], strict=False):
         pair = {(one.kind, one.value), (other.kind, other.value)}
-        if pair == {("action", "renew"), ("object", "cover")} and other.first - one.last <= MAX_COVER_TOKENS:
+        is_of_next = other.kind == "action" and after is not None and after.kind == "object"
+        is_near = other.first - one.last <= MAX_COVER_TOKENS
+        if pair == {("action", "renew"), ("object", "cover")} and is_near and not is_of_next:
             said.done.setdefault("cover", words)
 
 
@@ -166,8 +210,8 @@ def _read_singles(said: WorkSaid, text: str, terms: list[Term], *, in_context: b
             said.done.setdefault("engine_out", words)
         elif in_context and term.kind in ("ventilation", "machined", "reused"):
             said.done.setdefault(term.kind, words)
-        elif in_context and term.kind == "sealant_spot":
-            said.done.setdefault("sealant", words)
+        elif in_context and term.kind in SINGLES:
+            said.done.setdefault(SINGLES[term.kind], words)
 
 
 _SEPARATORS = re.compile(r"[;|\n]|,(?!\d)|\s\+\s")
