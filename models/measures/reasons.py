@@ -28,20 +28,6 @@ def not_watched_that_long() -> pl.Expr:
     return pl.when(pl.col("known_until") < pl.col("horizon")).then(longest)
 
 
-def too_few_watched(*, rules: MeasureRules) -> pl.Expr:
-    """Say that too few episodes were still watched at `horizon`; null where enough were.
-
-    Reads the columns `at_risk`, `horizon` and `time_scale`.
-    """
-    still = pl.format(
-        "too few to say: {} still watched at {} {}",
-        counted(pl.col("at_risk"), "episode"),
-        _whole(pl.col("horizon")),
-        pl.col("time_scale"),
-    )
-    return pl.when(pl.col("at_risk") < rules.min_episodes).then(still)
-
-
 def too_few_failed(*, rules: MeasureRules) -> pl.Expr:
     """Say that too few had leaked again by `horizon`; null where enough had.
 

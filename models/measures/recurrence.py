@@ -4,7 +4,7 @@ import numpy as np
 import polars as pl
 
 from models.measures.cube import GROUP_COLUMNS, Cube, cubes
-from models.measures.reasons import not_watched_that_long, too_few, too_few_watched
+from models.measures.reasons import not_watched_that_long, too_few
 from models.settings import MeasureRules
 from models.statistics.aalen_johansen import aalen_johansen
 from models.statistics.risk_table import at_risk_at, count_up_to, last_time, value_at
@@ -15,8 +15,9 @@ from models.tables.measures import Recurrence
 def recurrence(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFrame:
     """Cumulative incidence of re-leak by each horizon, for every group.
 
-    Events, competing ends and those at risk are counted at the horizon. A rate is null under `min_episodes` still
-    watched at the horizon or `min_events` re-leaks by then.
+    Events, competing ends and those at risk are counted at the horizon. A rate is null where the group has fewer than
+    `min_episodes` or by then fewer than `min_events` re-leaks, and beyond the longest time watched. It does not depend
+    on how many are still watched at the horizon: that would show the groups that held and hide those that leaked.
 
     Args:
         episodes: As `models.tables.ledger.Episodes`.
@@ -26,7 +27,7 @@ def recurrence(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFrame:
         As `models.tables.measures.Recurrence`, sorted by its keys.
     """
     rates = pl.concat(_rates(cube, rules=rules) for cube in cubes(episodes))
-    reason = pl.coalesce(too_few(rules=rules), not_watched_that_long(), too_few_watched(rules=rules))
+    reason = pl.coalesce(too_few(rules=rules), not_watched_that_long())
     shown = rates.with_columns(reason=reason)
     figures = ("rate", "low", "high", "standard_error")
     shown = shown.with_columns(pl.when(pl.col("reason").is_null()).then(pl.col(figure)) for figure in figures)
