@@ -239,10 +239,29 @@ def _print_frame(frame: "pl.DataFrame", form: str) -> None:
         flat = frame.with_columns(pl.col(lists).map_elements(_as_json, return_dtype=pl.String)) if lists else frame
         click.echo(flat.write_csv(datetime_format="%Y-%m-%dT%H:%M:%SZ"), nl=False)
     else:
-        with pl.Config(
-            tbl_rows=-1, tbl_cols=-1, tbl_width_chars=200, fmt_str_lengths=80, tbl_hide_dataframe_shape=True
-        ):
-            click.echo(frame)
+        _print_table(frame)
+
+
+def _print_table(frame: "pl.DataFrame") -> None:
+    """Print a row a line where the terminal is wide enough, else a value a line, row by row."""
+    import shutil
+
+    import polars as pl
+
+    width = shutil.get_terminal_size((120, 24)).columns
+    unwrapped = 10_000
+    with pl.Config(
+        tbl_rows=-1, tbl_cols=-1, tbl_width_chars=unwrapped, fmt_str_lengths=60, tbl_hide_dataframe_shape=True
+    ):
+        table = str(frame)
+    if frame.is_empty() or len(table.partition("\n")[0]) <= width:
+        click.echo(table)
+        return
+    longest = max(map(len, frame.columns))
+    for number, row in enumerate(frame.iter_rows(named=True), start=1):
+        click.echo(f"-- row {number} of {frame.height}")
+        for name, value in row.items():
+            click.echo(f"{name:<{longest}}  {'' if value is None else value}")
 
 
 def _as_json(value: Any) -> str:

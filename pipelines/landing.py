@@ -42,7 +42,9 @@ def land_inbox(warehouse: Warehouse, home: Home) -> pl.DataFrame:
             _land_file(connection, home.inbox, name, maps, now)
         loads = connection.sql("FROM landing.loads ORDER BY loaded_at, file, load_id").pl()
     if loads.is_empty():
-        raise ReleakError(f"{home.inbox} is empty. Put the fleet's exports there, like vehicles.csv and work_orders.csv.")
+        raise ReleakError(
+            f"{home.inbox} is empty. Put the fleet's exports there, like vehicles.csv and work_orders.csv."
+        )
     return loads
 
 
