@@ -233,6 +233,20 @@ class _Binder:
 
     def _of_leak(self, sign: Term, before: list[Term] | None, after: list[Term] | None, link: str) -> list[Term] | None:
         """A leak is said of what it comes from, else of what stands before it, else of what follows."""
+        fluid = self._fluid_beside(sign, before, after, link)
+        if fluid:
+            return fluid
+        if after and link == "from":
+            return after
+        if before and self._is_free(before):
+            self._land(after, link)
+            return before
+        return self._of_what_follows(sign, after, link) or before
+
+    def _fluid_beside(
+        self, sign: Term, before: list[Term] | None, after: list[Term] | None, link: str
+    ) -> list[Term] | None:
+        """The fluid that a leak is of: "coolant leak at ...", "leaking coolant"; or what holds no oil."""
         if before and before[-1].value == "not_engine":
             return before
         if before and before[-1].value == "other_fluid" and sign.first - before[-1].last <= 2:
@@ -240,21 +254,18 @@ class _Binder:
             return before
         if after and link == "direct" and after[0].value == "other_fluid" and after[0].first - sign.last == 1:
             return after
-        if after and link == "from":
-            return after
-        if before and self._is_free(before):
-            self._land(after, link)
-            return before
+        return None
+
+    def _of_what_follows(self, sign: Term, after: list[Term] | None, link: str) -> list[Term] | None:
+        """The components after a leak: its source, or what it drips on from the one before."""
         source = self._source_after(sign, after, link)
         if source:
             self._land(after, link)
             return source
-        if after and link:
-            if link == "on" and self._goes_on(sign):
-                self._land(after, link)
-                return self._last[0] if self._last else None
-            return after
-        return before
+        if link == "on" and self._last is not None and self._goes_on(sign):
+            self._land(after, link)
+            return self._last[0]
+        return after if link else None
 
     def _source_after(self, sign: Term, after: list[Term] | None, link: str) -> list[Term] | None:
         """The source named after the place: "leak near the cover is from the pump"."""
@@ -294,6 +305,8 @@ class _Binder:
     def _is_named_next(self, sign: Term, run: list[Term]) -> bool:
         """Whether a component right after a clause with a leak says where it is: "oil leak - rocker cover"."""
         if sign.kind != "leak" or run[0].sentence - sign.sentence > 1 or run[0].is_negated:
+            return False
+        if sign.is_negated and self._last is not None:
             return False
         own = [other for other in self._signs if other.clause == run[-1].clause and other is not sign]
         between = [other for other in self._signs if sign.last < other.first < run[0].first]

@@ -62,6 +62,7 @@ class _Order:
     parts: dict[str, str]
     code: str
     is_cover_code: bool
+    is_routine: bool
 
 
 def read_orders(orders: pl.DataFrame, families: pl.DataFrame) -> pl.DataFrame:
@@ -120,7 +121,8 @@ def _read(values: dict[str, str]) -> _Order:
     about = about or bool(by_number) or any(said.component in _JOINT for said in finding)
     work = work_said(values["work_done"], about_cover=about, findings=_of_joint(finding))
     parts = parts_said(values["parts"], numbers, about_cover=about or work.names_cover)
-    return _Order(complaint, finding, work, parts, code, is_cover_code)
+    is_routine = work.is_routine or work_said(values["complaint"], about_cover=False).is_routine
+    return _Order(complaint, finding, work, parts, code, is_cover_code, is_routine)
 
 
 def _of_joint(statements: list[Statement]) -> tuple[Finding, ...]:
@@ -240,12 +242,12 @@ def _is_same_side(said: str, position: str) -> bool:
 
 
 def _occasion(order: _Order, position: str) -> str:
-    """Why the joint was renewed: for a leak, as planned, or because the cover came off for other work."""
+    """Why the joint was renewed: because the cover came off for other work, as planned, or else for a leak.
+
+    Re-tightening that no oil is mentioned with is planned: cork takes a set.
+    """
     if _says_oil(order.complaint, position) or _says_oil(order.finding, position):
         return "leak"
     if order.work.is_other_work:
         return "other_work"
-    if order.work.is_routine:
-        return "routine"
-    doubtful = any(said.component in _JOINT and said.polarity == "uncertain" for said in order.complaint)
-    return "leak" if doubtful else "routine"
+    return "routine" if order.is_routine or _method(order) == "retightened" else "leak"

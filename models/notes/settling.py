@@ -108,11 +108,7 @@ def _is_out_of_place(terms: list[Term], at: int) -> bool:
     goes_on = at > 1 and terms[at - 1].kind == "join" and terms[at - 1].clause == term.clause
     if not goes_on and any(other.kind == "leak" for other in _clause_of(terms, term)):
         return False
-    follows = [
-        other
-        for other in terms[at + 1 : at + 5]
-        if other.clause == term.clause and other.kind not in ("turn", "looked", "confirm")
-    ]
+    follows = [other for other in terms[at + 1 : at + 5] if other.clause == term.clause and other.kind not in _BETWEEN]
     if at and terms[at - 1].kind == "negation" and terms[at - 1].clause == term.clause and not _is_inside(follows):
         return True
     if not follows:

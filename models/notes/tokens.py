@@ -41,7 +41,32 @@ _TOKEN = re.compile(
 )
 
 _GOES_ON = frozenset(
-    {"and", "or", "of", "the", "to", "from", "at", "on", "in", "by", "with", "for", "a", "an", "no", "not", "/"}
+    {
+        "and",
+        "or",
+        "of",
+        "the",
+        "to",
+        "from",
+        "at",
+        "on",
+        "in",
+        "by",
+        "with",
+        "for",
+        "a",
+        "an",
+        "no",
+        "not",
+        "/",
+        "last",
+        "next",
+        "since",
+        "until",
+        "during",
+        "early",
+        "late",
+    }
 )
 """Words that do not end a sentence."""
 _DATE = re.compile(r"\d{1,2}/\d{1,2}(/\d{2,4})?|\d{1,2}/\d{4}|\d{1,2}\.\d{1,2}\.\d{2,4}|\d{4}/\d{1,2}/\d{1,2}")

@@ -12,12 +12,12 @@ from models.notes.tokens import tokenise
 MAX_DISTINCT_TEXTS = 100_000
 """Texts kept read: repeated words of work are read once."""
 
+REGASKET = "regasket"
+"""An action that names the part with the deed: "re-gasketed"."""
 DOING = frozenset({"renew", "fit", "repair"})
 """Actions that renew a gasket or seal when said of it."""
 OTHER = frozenset({"other_object", "other_work"})
 """Kinds that name something else that has gaskets, seals and bolts."""
-SINGLES = {"sealant_spot": "sealant", "regasketed": "gasket"}
-"""Kinds that name part and deed in one phrase, to the deed."""
 THINGS = OTHER | {"object", "other_part"}
 """Kinds that name what a clause is about."""
 MAX_COVER_TOKENS = 2
@@ -167,8 +167,10 @@ def _read_clause(
     if not actions or not parts:
         return
     values = {action.value for action in actions}
-    words = text[min(term.start for term in actions + parts) : max(term.end for term in actions + parts)]
     kinds = {part.value for part in parts}
+    if REGASKET in values:
+        values, kinds = values | {"renew"}, kinds | {"cover_gasket"}
+    words = text[min(term.start for term in actions + parts) : max(term.end for term in actions + parts)]
     if any(term.kind in OTHER for term in objects):
         kinds -= {"gasket", "seals", "bolts"}
     if values & DOING:
@@ -210,8 +212,8 @@ def _read_singles(said: WorkSaid, text: str, terms: list[Term], *, in_context: b
             said.done.setdefault("engine_out", words)
         elif in_context and term.kind in ("ventilation", "machined", "reused"):
             said.done.setdefault(term.kind, words)
-        elif in_context and term.kind in SINGLES:
-            said.done.setdefault(SINGLES[term.kind], words)
+        elif in_context and term.kind == "sealant_spot":
+            said.done.setdefault("sealant", words)
 
 
 _SEPARATORS = re.compile(r"[;|\n]|,(?!\d)|\s\+\s")
