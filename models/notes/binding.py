@@ -145,7 +145,12 @@ class _Binder:
 
     def _is_listed(self, one: Term, other: Term) -> bool:
         """Whether two components stand in one list."""
-        if one.sentence != other.sentence or one.is_negated != other.is_negated or one.is_guess != other.is_guess:
+        if (
+            other.is_implied
+            or one.sentence != other.sentence
+            or one.is_negated != other.is_negated
+            or one.is_guess != other.is_guess
+        ):
             return False
         between = self._between(one, other)
         if not all(term.kind in _LINKING for term in between):

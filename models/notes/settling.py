@@ -246,7 +246,7 @@ def _settle_sides(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
         )
         if cover is not None:
             settled[-1] = _like(term, ("mention", cover.value), tokens, term.first, term.last)
-            settled[-1].side = term.value
+            settled[-1].side, settled[-1].is_implied = term.value, True
     return settled
 
 

@@ -26,6 +26,7 @@ class Term:
         is_since: Said of the time since an earlier repair.
         is_of_other: Said of something the lexicon does not know.
         is_landing: A place oil lands on, not where it comes from.
+        is_implied: A side word that stands for the component mentioned before.
         side: Side words beside it: 'left', 'right', 'both' or ''.
     """
 
@@ -36,6 +37,7 @@ class Term:
         "is_again",
         "is_asked",
         "is_guess",
+        "is_implied",
         "is_landing",
         "is_negated",
         "is_of_other",
@@ -57,7 +59,7 @@ class Term:
         self.sentence = self.clause = 0
         self.side = ""
         self.is_negated = self.is_guess = self.is_asked = self.is_past = self.was = False
-        self.is_of_other = False
+        self.is_of_other = self.is_implied = False
         self.is_again = self.is_reported = self.is_since = self.is_landing = False
 
     def __repr__(self) -> str:

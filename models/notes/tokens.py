@@ -70,6 +70,8 @@ _GOES_ON = frozenset(
 )
 """Words that do not end a sentence."""
 _DATE = re.compile(r"\d{1,2}/\d{1,2}(/\d{2,4})?|\d{1,2}/\d{4}|\d{1,2}\.\d{1,2}\.\d{2,4}|\d{4}/\d{1,2}/\d{1,2}")
+_CLASS_WORDS = frozenset({"class", "cl", "grade"})
+_CLASSES = {"1": "i", "2": "ii", "3": "iii"}
 _YEAR = re.compile(r"(19|20)\d\d")
 
 
@@ -98,7 +100,7 @@ def tokenise(text: str, lexicon: Lexicon) -> list[Token]:
             for word in _words(match.group(), lexicon):
                 tokens.append(Token(word, start, end))
         elif kind == "number":
-            tokens.append(Token(_number(match.group()), start, end))
+            tokens.append(Token(_number(match.group(), tokens), start, end))
         elif kind == "sign":
             tokens.append(Token({"&": "and", "+": "and", "@": "at"}.get(match.group(), "/"), start, end))
         elif kind == "question":
@@ -136,8 +138,10 @@ def _starts_sentence(text: str, start: int, end: int, end_before: int, tokens: l
     return text[end_before - 2 : end_before].islower() and text[end_before:start].isspace()
 
 
-def _number(digits: str) -> str:
-    """Whether digits are a date, a year or any other number."""
+def _number(digits: str, before: list[Token]) -> str:
+    """Whether digits are a leak class, a date, a year or any other number."""
+    if before and before[-1].word in _CLASS_WORDS and digits in _CLASSES:
+        return _CLASSES[digits]
     if _DATE.fullmatch(digits):
         return DATE
     return YEAR if _YEAR.fullmatch(digits) else NUMBER
