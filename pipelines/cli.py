@@ -168,7 +168,6 @@ def report(home: Path, out: Path | None) -> None:
       releak report --home demo --out /srv/pages
     """
     from dashboards.report import write_report
-
     from pipelines.home import Home
 
     where = Home(home)

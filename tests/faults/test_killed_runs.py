@@ -4,8 +4,8 @@ import multiprocessing
 import os
 import random
 import shutil
-import signal
 import time
+from concurrent.futures import ThreadPoolExecutor
 from datetime import date
 from pathlib import Path
 
@@ -19,10 +19,15 @@ from pipelines.simulating import simulate
 
 MOMENTS = int(os.environ.get("RELEAK_KILLED_RUNS", "20"))
 """How many runs are killed; more with the environment variable, by hand."""
+CHAINS = max(1, MOMENTS // 5)
+LANES = 2
+"""Runs at once, each in a home of its own."""
 CLOCK_COLUMNS = {"loads": ["loaded_at"], "snapshots": ["published_at"]}
 """Columns that say when a run happened, and so differ between two runs of the same files."""
 AS_OF = date(2026, 6, 30)
 HEAVY = ["great_expectations", "dagster", "polars", "plotly", "scipy.optimize", "pipelines.refreshing"]
+
+Tables = dict[str, pl.DataFrame]
 
 runs = multiprocessing.get_context("forkserver")
 runs.set_forkserver_preload(HEAVY)
@@ -32,7 +37,6 @@ def _refresh(home: Path) -> None:
     """One run in a process of its own, out of this one's sight."""
     from pipelines.refreshing import refresh
 
-    os.setsid()
     refresh(Home(home), as_of=AS_OF)
 
 
@@ -51,7 +55,7 @@ def _finish(home: Path) -> float:
     return time.perf_counter() - started
 
 
-def _tables(home: Path) -> dict[str, pl.DataFrame]:
+def _tables(home: Path) -> Tables:
     return {
         table: read_published(Home(home), f"FROM {table}").drop(CLOCK_COLUMNS.get(table, []))
         for tables in LAYERS.values()
@@ -81,9 +85,7 @@ def half_published(fleet: Path, tmp_path_factory: pytest.TempPathFactory) -> Pat
 
 
 @pytest.fixture(scope="module")
-def undisturbed(
-    half_published: Path, tmp_path_factory: pytest.TempPathFactory
-) -> tuple[dict[str, pl.DataFrame], float]:
+def undisturbed(half_published: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Tables, float]:
     """What a run of all the files publishes, and how long it takes."""
     home = tmp_path_factory.mktemp("undisturbed") / "fleet"
     shutil.copytree(half_published, home, symlinks=True)
@@ -91,25 +93,35 @@ def undisturbed(
     return _tables(home), seconds
 
 
+def _kill_then_finish(half_published: Path, home: Path, moments: list[float], before: Tables, expected: Tables) -> None:
+    """Kill one run after another in a home, each on what the last one left, then let one run end."""
+    shutil.copytree(half_published, home, symlinks=True)
+    for moment in moments:
+        process = _start(home)
+        process.join(timeout=moment)
+        process.kill()
+        process.join()
+        meanwhile = _tables(home)["episodes"]
+        assert meanwhile.equals(before["episodes"]) or meanwhile.equals(expected["episodes"]), moment
+    _finish(home)
+    after = _tables(home)
+    differing = [table for table in expected if not after[table].equals(expected[table])]
+    assert differing == [], f"after runs killed at {moments}"
+    shutil.rmtree(home)
+
+
 @pytest.mark.timeout(3_600)
-def test_a_killed_run_loses_nothing(
-    half_published: Path, undisturbed: tuple[dict[str, pl.DataFrame], float], tmp_path: Path
-) -> None:
+def test_a_killed_run_loses_nothing(half_published: Path, undisturbed: tuple[Tables, float], tmp_path: Path) -> None:
     expected, seconds = undisturbed
     before = _tables(half_published)
     assert not before["episodes"].equals(expected["episodes"]), "the second run must change something"
-    moments = random.Random(20260630)
-    for number in range(MOMENTS):
-        home = tmp_path / f"killed {number}"
-        shutil.copytree(half_published, home, symlinks=True)
-        process = _start(home)
-        process.join(timeout=moments.uniform(0.0, seconds))
-        os.kill(process.pid, signal.SIGKILL)
-        process.join()
-        meanwhile = _tables(home)["episodes"]
-        assert meanwhile.equals(before["episodes"]) or meanwhile.equals(expected["episodes"])
-        _finish(home)
-        after = _tables(home)
-        differing = [table for table in expected if not after[table].equals(expected[table])]
-        assert differing == [], f"killed run {number}"
-        shutil.rmtree(home)
+    chance = random.Random(20260630)
+    moments = [chance.uniform(0.0, 1.2 * seconds) for _ in range(MOMENTS)]
+    chains = [moments[start::CHAINS] for start in range(CHAINS)]
+    with ThreadPoolExecutor(max_workers=LANES) as lanes:
+        killed = [
+            lanes.submit(_kill_then_finish, half_published, tmp_path / f"chain {number}", chain, before, expected)
+            for number, chain in enumerate(chains)
+        ]
+        for one in killed:
+            one.result()
