@@ -22,7 +22,7 @@ def _releak(*words: str) -> subprocess.CompletedProcess[str]:
         (["run", "--as-of", "30/06/2026"], 2, "YYYY-MM-DD"),
         (["query", "FROM episodes", "--home", "{tmp}/none"], 1, "no published snapshot"),
         (["report", "--home", "{tmp}/none"], 1, "no published snapshot"),
-        (["run", "--home", "{tmp}/file"], 1, "Choose a home you may write"),
+        (["run", "--home", "{tmp}/file"], 2, "is a file"),
         (["run", "--home", "{tmp}/empty"], 1, "is empty"),
         (["run", "--home", "{tmp}/empty", "--sources", "{tmp}/none.toml"], 1, "none.toml"),
         (["statements", "{tmp}/none.csv"], 1, "none.csv"),
