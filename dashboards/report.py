@@ -15,7 +15,7 @@ import jinja2
 from dashboards.drawing import template_json
 from dashboards.pages import comebacks, comparing, data, index, planning
 from dashboards.snapshot import PUBLISHED_TABLES, Snapshot, opened
-from dashboards.wording import day_words
+from dashboards.wording import day_words, whole
 from models.errors import ReleakError
 
 MARK = "releak-report"
@@ -143,13 +143,15 @@ def _write_tables(published: Snapshot, tables: Path) -> None:
 
 def _environment() -> jinja2.Environment:
     """Templates that escape whatever they are given; a name they do not know is an error, never a blank."""
-    return jinja2.Environment(
+    environment = jinja2.Environment(
         loader=jinja2.PackageLoader("dashboards"),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters["whole"] = whole
+    return environment
 
 
 def _shared(published: Snapshot) -> dict[str, Any]:

@@ -56,7 +56,8 @@ class Snapshot:
         joined = [f"array_to_string({name}, '{LIST_SEPARATOR}') AS {name}" for name in lists]
         columns = f"* REPLACE ({', '.join(joined)})" if joined else "*"
         target = str(file).replace("'", "''")
-        self.connection.execute(f"COPY (SELECT {columns} FROM {table}) TO '{target}' (FORMAT csv, HEADER)")
+        with self._same_version():
+            self.connection.execute(f"COPY (SELECT {columns} FROM {table}) TO '{target}' (FORMAT csv, HEADER)")
 
     @cached_property
     def settings(self) -> Settings:
@@ -104,9 +105,15 @@ class Snapshot:
         return listed.row(-1, named=True)
 
     def _frame(self, statement: str, parameters: dict[str, Any]) -> pl.DataFrame:
-        """Run a statement; a table or column that is not there means another version made the file."""
-        try:
+        """Run a statement with its bound values."""
+        with self._same_version():
             return self.connection.sql(statement, params=parameters or None).pl()
+
+    @contextmanager
+    def _same_version(self) -> Iterator[None]:
+        """A table or column that is not there means another version made the file."""
+        try:
+            yield
         except (duckdb.CatalogException, duckdb.BinderException) as error:
             raise ReleakError(
                 f"{self.path} was published by another version of Releak ({str(error).splitlines()[0]}). Publish again "

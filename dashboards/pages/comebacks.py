@@ -249,7 +249,7 @@ def _common_drawing(counts: pl.DataFrame, *, level: str) -> Drawing | None:
         dots,
         title="Share of repairs that came back, by what was done, on which engine and where",
         line=f"Dot: share. Bar: {level}. Dotted line: all repairs, {percent(fleet)}. Nothing is adjusted for.",
-        axis="share of repairs that came back",
+        axis="share that came back",
         axis_format=".0%",
         reference=fleet,
     )

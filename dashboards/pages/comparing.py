@@ -196,9 +196,14 @@ def _recurrence_choice(keys: dict[str, str], rows: pl.DataFrame, by: str, *, lev
 def _recurrence_note(row: dict[str, Any]) -> str:
     """What an estimate rests on, or why there is none."""
     if row["rate"] is None:
-        return row["reason"] or TOO_FEW
+        return _short(row["reason"])
     watched = f"{whole(row['at_risk'])} still watched then"
     return f"{counted(row['events'], 're-leak')} in {counted(row['n'], 'repair')}, {watched}"
+
+
+def _short(reason: str | None) -> str:
+    """A reason without its counts, short enough to stand inside a figure; the table has them."""
+    return (reason or TOO_FEW).partition(":")[0]
 
 
 def _recurrence_table(shown: pl.DataFrame, by: str, horizons: list[float], unit: str, *, level: str) -> Table:
@@ -311,7 +316,7 @@ def _mean_dots(shown: pl.DataFrame, series: str, value: str, low: str | None, hi
         low=pl.col(low) if low else pl.lit(None, pl.Float64),
         high=pl.col(high) if high else pl.lit(None, pl.Float64),
         note=pl.when(pl.col(value).is_null())
-        .then(pl.col("reason").fill_null(TOO_FEW))
+        .then(pl.lit(TOO_FEW))
         .otherwise(pl.format("{} re-leaks in {} repairs", "events", "n")),
     ).filter(pl.col("value").is_not_null() | pl.lit(low is not None))
 
@@ -330,21 +335,20 @@ def _means_table(shown: pl.DataFrame, by: str, unit: str, horizon: float, *, lev
                 row["label"],
                 whole(row["n"]),
                 whole(row["events"]),
-                row["reason"] or TOO_FEW
-                if row["restricted_mean"] is None
-                else _with_range(row, "restricted_mean", "low", "high"),
+                _with_range(row, "restricted_mean", "low", "high"),
                 _with_range(row, "weibull_mean", "weibull_low", "weibull_high"),
                 whole(row["plain_mean_of_failed"]),
                 _life(row, "median"),
                 _life(row, "b10"),
                 _leak_rate(row),
+                row["reason"] or "",
             )
         )
         for row in shown.iter_rows(named=True)
     )
     return Table(
         f"Means and leak-free lives, {level} in brackets",
-        columns(BY_WORDS[by].capitalize(), *numbers, numbers=numbers),
+        columns(BY_WORDS[by].capitalize(), *numbers, "What is missing, and why", numbers=numbers),
         rows,
     )
 
@@ -357,10 +361,8 @@ def _with_range(row: dict[str, Any], value: str, low: str, high: str) -> str:
 
 def _life(row: dict[str, Any], name: str) -> str:
     """A leak-free life; where the curve has not come so far down, that is the result."""
-    if row["restricted_mean"] is None:
-        return NOTHING
     if row[name] is None:
-        return "not reached"
+        return NOTHING if (row["reason"] or "").startswith(TOO_FEW) else "not reached"
     low, high = row[f"{name}_low"], row[f"{name}_high"]
     ends = (NOTHING if low is None else whole(low), "not reached" if high is None else whole(high))
     return f"{whole(row[name])} ({ends[0]} to {ends[1]})"
@@ -464,7 +466,7 @@ def _site_dots(sites: pl.DataFrame) -> pl.DataFrame:
     crude = sites.select(
         label="site", series=pl.lit("crude"), value="crude_ratio", low=no_limit, high=no_limit, note=counts
     ).drop_nulls("value")
-    noted = pl.when(pl.col("ratio").is_null()).then(pl.col("reason").fill_null(TOO_FEW)).otherwise(counts)
+    noted = pl.when(pl.col("ratio").is_null()).then(pl.lit(TOO_FEW)).otherwise(counts)
     adjusted = sites.select("low", "high", label="site", series=pl.lit("adjusted"), value="ratio", note=noted)
     return pl.concat([adjusted, crude], how="diagonal").sort("label", maintain_order=True)
 

@@ -204,7 +204,7 @@ def _setting_words(value: object) -> str:
         return ", ".join(_setting_words(item) for item in value)
     if isinstance(value, dict):
         return ", ".join(f"{key}: {_setting_words(item)}" for key, item in value.items()) or "none"
-    return f"{value:g}" if isinstance(value, float) else str(value)
+    return f"{value:,.12g}" if isinstance(value, float) else str(value)
 
 
 def _tables_table(snapshot: Snapshot) -> Table:

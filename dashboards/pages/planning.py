@@ -11,7 +11,17 @@ from dashboards.figures.bay_hours import bay_hours
 from dashboards.saying import week_against_capacity
 from dashboards.snapshot import Snapshot
 from dashboards.tabulating import Brief, Row, Table, columns
-from dashboards.wording import COVER_WORDS, NOTHING, counted, day_words, decimal, percent, site_words, whole
+from dashboards.wording import (
+    COVER_WORDS,
+    NOTHING,
+    counted,
+    day_words,
+    decimal,
+    percent,
+    sentence_start,
+    site_words,
+    whole,
+)
 from models.planning.plan import capacity_hours
 
 MAX_VISITS, MAX_URGENT, MAX_WAITING, MAX_PARTS, MAX_SITES = 400, 40, 200, 400, 60
@@ -37,7 +47,7 @@ class WeekVisits:
 
 
 VISIT_COLUMNS = columns(
-    "Vehicle", "Cover", "Why", "Why this week", "Chance of a leak", "Hours", "Parts", "Off the road", "Due by",
+    "Vehicle", "Cover", "Why", "Chance of a leak", "Hours", "Parts", "Off the road", "Due by",
     numbers=("Chance of a leak", "Hours", "Off the road"), codes=("Vehicle", "Parts"),
 )  # fmt: skip
 
@@ -255,8 +265,7 @@ def _visit_row(visit: dict[str, Any]) -> Row:
         (
             visit["vehicle_id"],
             COVER_WORDS[visit["cover_position"]],
-            _brief(visit["reasons"] or NOTHING),
-            visit["reason"],
+            _brief(visit["reasons"] or NOTHING, planned=visit["reason"]),
             percent(visit["probability"]),
             decimal(visit["hours"]),
             _parts_words(visit["parts"]),
@@ -267,10 +276,10 @@ def _visit_row(visit: dict[str, Any]) -> Row:
     )
 
 
-def _brief(reasons: str) -> Brief:
-    """The first reason, which is the most urgent, and the others behind it."""
-    first, stop, rest = reasons.partition(". ")
-    return Brief(first + stop.strip(), rest)
+def _brief(reasons: str, *, planned: str = "") -> Brief:
+    """The first reason, which is the most urgent; behind it the others, and why the visit is in its week."""
+    first, stop, others = reasons.partition(". ")
+    return Brief(first + stop.strip(), " ".join(words for words in (others, sentence_start(planned)) if words))
 
 
 def _parts_words(parts: str) -> str:

@@ -10,6 +10,7 @@ import duckdb
 import polars as pl
 import pytest
 
+from dashboards.report import write_report
 from models import measures
 from models.settings import Settings
 from models.tables import LAYERS, conform
@@ -339,6 +340,16 @@ def full_snapshot(tmp_path_factory: pytest.TempPathFactory, tables: dict[str, li
 @pytest.fixture(scope="session")
 def empty_snapshot(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return publish(tmp_path_factory.mktemp("published") / "empty.duckdb", {"snapshots": [snapshot_row()]})
+
+
+@pytest.fixture(scope="session")
+def full_report(full_snapshot: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_report(full_snapshot, tmp_path_factory.mktemp("full") / "report").parent
+
+
+@pytest.fixture(scope="session")
+def empty_report(empty_snapshot: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_report(empty_snapshot, tmp_path_factory.mktemp("empty") / "report").parent
 
 
 @pytest.fixture

@@ -1,0 +1,102 @@
+"""The pages in a browser, from the file system, at desk and phone width."""
+
+import os
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from dashboards.report import PAGES
+
+CHROMIUM = shutil.which("chromium")
+FLAGS = (
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
+WIDTHS = (1280, 390)
+
+if not CHROMIUM and not os.environ.get("CI"):
+    pytest.skip("chromium is not installed: pages are not looked at in a browser", allow_module_level=True)
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    assert CHROMIUM, "chromium is not installed"
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
+        yield browser
+        browser.close()
+
+
+class Watched:
+    """A page with everything it complained of and asked for."""
+
+    def __init__(self, page: Page) -> None:
+        self.page = page
+        self.complaints: list[str] = []
+        self.requests: list[str] = []
+        page.on("console", lambda message: self._hear(message.type, message.text))
+        page.on("pageerror", lambda error: self.complaints.append(str(error)))
+        page.on("requestfailed", lambda request: self.complaints.append(f"failed: {request.url}"))
+        page.on("request", lambda request: self.requests.append(request.url))
+
+    def _hear(self, kind: str, text: str) -> None:
+        if kind in ("error", "warning"):
+            self.complaints.append(text)
+
+    def open(self, file: Path) -> None:
+        self.page.goto(file.as_uri())
+        self.page.wait_for_function("[...document.querySelectorAll('.plot[data-drawn]')].every((p) => p.data)")
+
+    @property
+    def asked_outside(self) -> list[str]:
+        return [url for url in self.requests if not url.startswith(("file:", "data:", "blob:"))]
+
+
+@pytest.fixture(params=WIDTHS)
+def watched(browser: Browser, request: pytest.FixtureRequest) -> Iterator[Watched]:
+    page = browser.new_page(viewport={"width": request.param, "height": 900})
+    yield Watched(page)
+    page.close()
+
+
+@pytest.mark.parametrize("report_fixture", ["full_report", "empty_report"])
+def test_pages_are_quiet_offline_inert_and_fit_their_width(
+    watched: Watched, report_fixture: str, request: pytest.FixtureRequest
+) -> None:
+    folder = request.getfixturevalue(report_fixture)
+    for page in PAGES:
+        watched.open(folder / f"{page.name}.html")
+        widths = "[document.scrollingElement.scrollWidth, document.scrollingElement.clientWidth]"
+        scroll_width, client_width = watched.page.evaluate(widths)
+        assert (page.name, scroll_width <= client_width) == (page.name, True)
+        assert watched.page.evaluate("window.wasRun === undefined")
+    assert watched.complaints == []
+    assert watched.asked_outside == []
+
+
+def test_selects_bring_up_the_figure_and_rows_they_name(watched: Watched, full_report: Path) -> None:
+    watched.open(full_report / "comparing.html")
+    page = watched.page
+    page.select_option("select[name=time_scale]", "km")
+    page.select_option("select[name=engine_family]", "KT-4")
+    page.wait_for_function("document.querySelector('.choice:not([hidden]) .plot').data !== undefined")
+    shown = page.locator("#methods ~ .choices .choice:visible .figure-title").first
+    assert "KT-4" in shown.inner_text()
+    assert "by 10,000 km" in page.locator("#methods ~ .choices .choice:visible thead").first.inner_text()
+
+    watched.open(full_report / "planning.html")
+    page.select_option("select[name=site]", "Quay")
+    headings = page.locator("tr.group:visible").all_inner_texts()
+    assert headings
+    assert all("Quay" in heading for heading in headings)
+    assert page.locator(".count").inner_text() == "14 of 42 shown."
+    assert watched.complaints == []

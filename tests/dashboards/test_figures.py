@@ -1,0 +1,131 @@
+"""Figures: frame in, figure out, nothing else touched."""
+
+import json
+
+import numpy as np
+import polars as pl
+import pytest
+from polars.testing import assert_frame_equal
+
+from dashboards.drawing import drawing, script_safe
+from dashboards.figures.bay_hours import bay_hours
+from dashboards.figures.interval_dots import interval_dots
+from dashboards.figures.recurrence_curves import recurrence_curves
+from dashboards.figures.site_funnel import site_funnel
+from models.statistics.funnel import funnel_limits
+
+WORDS = {"title": "What is shown", "line": "How to read it."}
+
+
+def dots() -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "label": ["gasket", "gasket", "A <b>& B", "A <b>& B", "few"],
+            "series": ["by 180 days", "by 365 days", "by 180 days", "by 365 days", "by 180 days"],
+            "value": [0.1, 0.2, 0.3, None, None],
+            "low": [0.05, 0.12, 0.2, None, None],
+            "high": [0.2, 0.3, 0.45, None, None],
+            "note": ["3 of 30", "6 of 30", "9 of 30", "too few to say", "too few to say"],
+        }
+    )
+
+
+def curves() -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "repair_method": ["gasket", "gasket", "retightened", "retightened"],
+            "time": [0.0, 90.0, 0.0, 30.0],
+            "recurrence": [0.0, 0.1, 0.0, 0.3],
+            "recurrence_low": [None, 0.05, None, 0.2],
+            "recurrence_high": [None, 0.2, None, 0.45],
+            "at_risk": [30, 20, 12, 10],
+        }
+    )
+
+
+def sites() -> pl.DataFrame:
+    return pl.DataFrame(
+        {"site": ["Quay", "Hill"], "observed": [21, 30], "expected": [20.0, 13.0], "ratio": [1.05, 30 / 13]}
+    )
+
+
+def weeks() -> pl.DataFrame:
+    starts = pl.Series(["2026-07-13", "2026-07-06"]).str.to_date()
+    return pl.DataFrame({"week_start": starts, "hours": [3.0, 8.5], "capacity_hours": [9.0, 9.0], "vehicles": [2, 5]})
+
+
+DRAWN = {
+    "dots": (dots, lambda frame: interval_dots(frame, **WORDS, axis="share leaked again")),
+    "curves": (curves, lambda frame: recurrence_curves(frame, **WORDS, unit="days")),
+    "funnel": (sites, lambda frame: site_funnel(frame, **WORDS)),
+    "bays": (weeks, lambda frame: bay_hours(frame, **WORDS)),
+}
+
+
+@pytest.mark.parametrize("name", DRAWN)
+def test_a_figure_has_title_line_axes_and_leaves_its_frame_alone(name: str) -> None:
+    frame_of, draw = DRAWN[name]
+    frame = frame_of()
+    figure = draw(frame)
+    assert_frame_equal(frame, frame_of())
+    assert figure.to_json() == draw(frame_of()).to_json()
+    assert figure.layout.title.text == "What is shown"
+    assert figure.layout.title.subtitle.text == "How to read it."
+    assert figure.layout.xaxis.title.text
+    assert name == "dots" or figure.layout.yaxis.title.text
+
+
+def test_dots_stand_at_the_estimates_with_their_intervals() -> None:
+    figure = interval_dots(dots(), **WORDS, axis="share")
+    half_year = figure.data[0]
+    assert half_year.x == (0.1, 0.3)
+    assert np.subtract(half_year.x, half_year.error_x.arrayminus) == pytest.approx([0.05, 0.2])
+    assert np.add(half_year.x, half_year.error_x.array) == pytest.approx([0.2, 0.45])
+
+
+def test_a_missing_estimate_is_said_once_and_clear_of_what_is_there() -> None:
+    missing = interval_dots(dots(), **WORDS, axis="share").data[-1]
+    assert [words.strip("\u00a0") for words in missing.text] == ["too few to say", "too few to say"]
+    assert list(missing.x) == [0.45, 0.0]
+    assert missing.y[1] == 2 - 0.13
+
+
+def test_names_with_markup_are_shown_as_they_are() -> None:
+    figure = interval_dots(dots(), **WORDS, axis="share")
+    assert figure.layout.yaxis.ticktext[1] == "A &lt;b&gt;&amp; B"
+
+
+def test_curves_step_and_are_tied_to_their_bands() -> None:
+    figure = recurrence_curves(curves(), **WORDS, unit="days")
+    named = [trace for trace in figure.data if trace.name]
+    assert [(trace.name, trace.legendgroup) for trace in named] == [
+        ("gasket", "gasket"),
+        ("re-tightened", "retightened"),
+    ]
+    assert {trace.line.shape for trace in figure.data} == {"hv"}
+    assert named[1].y == (0.0, 0.3)
+    assert len({trace.line.dash for trace in named}) == 2
+
+
+def test_the_funnel_is_the_published_limits() -> None:
+    figure = site_funnel(sites(), **WORDS)
+    upper = next(trace for trace in figure.data if trace.name == "99.8% limits")
+    _, high = funnel_limits(np.array(upper.x), confidence=0.998)
+    assert upper.y == pytest.approx(high)
+    assert min(upper.x) < sites()["expected"].min()
+    assert max(upper.x) > sites()["expected"].max()
+
+
+def test_weeks_stand_in_order() -> None:
+    bars = bay_hours(weeks(), **WORDS).data[0]
+    assert bars.x == ("6\u00a0Jul", "13\u00a0Jul")
+    assert bars.y == (8.5, 3.0)
+
+
+def test_a_drawing_cannot_close_its_script() -> None:
+    frame = dots().with_columns(note=pl.lit("</script><script>alert(1)</script>"))
+    drawn = drawing(interval_dots(frame, **WORDS, axis="share"), says="nothing")
+    assert "<" not in drawn.data_json
+    assert json.loads(drawn.data_json)["data"]
+    assert json.loads(script_safe('["</script>&"]')) == ["</script>&"]
+    assert (drawn.title, drawn.line) == ("What is shown", "How to read it.")

@@ -1,0 +1,119 @@
+"""The sentences: what the numbers allow, and "cannot tell yet" where they allow nothing."""
+
+import polars as pl
+import pytest
+
+from dashboards import saying
+from dashboards.worth import bolt_set_worth
+
+
+def groups(*rows: tuple[str, float | None, float | None, float | None]) -> pl.DataFrame:
+    return pl.DataFrame(rows, schema=["label", "rate", "low", "high"], orient="row")
+
+
+def test_groups_apart_are_named_with_their_intervals() -> None:
+    said = saying.which_leaks_less(
+        groups(("gasket", 0.1, 0.05, 0.16), ("re-tightened", 0.4, 0.3, 0.5)), horizon=365.0, unit="days"
+    )
+    assert said.startswith("Gasket came back less than re-tightened: 10% (5.0% to 16%) against 40% (30% to 50%)")
+    assert "within 365 days; the intervals do not overlap" in said
+
+
+@pytest.mark.parametrize(
+    "frame",
+    [
+        groups(("gasket", 0.1, 0.05, 0.31), ("re-tightened", 0.4, 0.3, 0.5)),
+        groups(("gasket", 0.1, 0.05, 0.16), ("re-tightened", None, None, None)),
+        groups(("gasket", None, None, None)),
+    ],
+    ids=["overlap", "one known", "none known"],
+)
+def test_nothing_is_claimed_that_the_numbers_do_not_carry(frame: pl.DataFrame) -> None:
+    frame = frame.cast({"rate": pl.Float64, "low": pl.Float64, "high": pl.Float64})
+    assert saying.which_leaks_less(frame, horizon=365.0, unit="days").startswith("Cannot tell yet")
+
+
+def test_the_longest_and_shortest_mean_are_named_and_the_plain_mean_is_put_in_its_place() -> None:
+    means = pl.DataFrame(
+        {
+            "label": ["gasket", "GAN-V6"],
+            "restricted_mean": [500.0, 650.0],
+            "low": [450.0, 600.0],
+            "high": [550.0, 690.0],
+            "plain_mean_of_failed": [200.0, 210.0],
+        }
+    )
+    said = saying.how_long_it_lasts(means, horizon=730.0, unit="days")
+    assert said.startswith("GAN-V6 stayed dry longest, 650 (600 to 690) of the first 730 days; gasket shortest, 500")
+    assert said.endswith("The plain mean of the failed, 210 days for GAN-V6, leaves out all that still hold.")
+    wider = means.with_columns(high=pl.lit(690.0))
+    assert saying.how_long_it_lasts(wider, horizon=730.0, unit="days").startswith("Cannot tell yet")
+
+
+def site(name: str, ratio: float) -> dict[str, object]:
+    limits = {"funnel_low_998": 0.5, "funnel_high_998": 1.6}
+    return {"site": name, "ratio": ratio, "low": ratio * 0.7, "high": ratio * 1.4, "crude_ratio": ratio * 1.2, **limits}
+
+
+def test_a_site_outside_the_funnel_is_named_with_the_other_explanation() -> None:
+    said = saying.sites_against_expected(pl.DataFrame([site("Quay", 1.0), site("Hill", 2.0), site("Moor", 0.4)]))
+    assert said.startswith("Re-leaks: Hill more than luck explains and Moor fewer than luck explains")
+    assert "looks harder also finds more" in said
+    assert saying.sites_against_expected(pl.DataFrame([site("Quay", 1.0)])).startswith("Cannot tell yet")
+
+
+def test_the_adjusted_ratio_decides_over_the_crude_one() -> None:
+    assert "which may be luck" in saying.crude_against_adjusted(pl.DataFrame([site("Quay", 1.0), site("Hill", 1.3)]))
+    assert "more than chance explains" in saying.crude_against_adjusted(pl.DataFrame([site("Hill", 2.0)]))
+
+
+def test_one_stray_group_in_many_is_not_made_a_finding_of() -> None:
+    shares = pl.DataFrame(
+        {"label": ["gasket", "Quay"], "share": [0.1, 0.3], "low": [0.05, 0.2], "high": [0.15, 0.4]},
+    )
+    said = saying.stands_apart(shares, fleet_share=0.12)
+    assert said.startswith("Came back more often: Quay. With 2 groups shown, about one in twenty stands apart by luck")
+    assert saying.stands_apart(shares.head(1), fleet_share=0.12).startswith("Cannot tell yet")
+
+
+def recurrence(with_bolts: float | None) -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "engine_family": ["", ""],
+            "repair_method": ["gasket_and_seals", "gasket_seals_bolts"],
+            "n": [100, 100],
+            "rate": [0.25, with_bolts],
+            "standard_error": [0.03, 0.04],
+        },
+        schema_overrides={"rate": pl.Float64},
+    )
+
+
+def test_a_bolt_set_is_worth_the_leaks_it_spares() -> None:
+    """Worked by hand: 0.25 - 0.05 = 0.20; sqrt(0.03² + 0.04²) = 0.05; 0.20 ± 1.959964 x 0.05; times 900."""
+    worth = bolt_set_worth(recurrence(0.05), unplanned_leak_cost=900.0, confidence=0.95).row(0, named=True)
+    assert worth["spared"] == pytest.approx(0.20)
+    assert worth["spared_low"] == pytest.approx(0.20 - 0.0979982, abs=1e-7)
+    assert worth["worth"] == pytest.approx(180.0)
+    assert worth["worth_high"] == pytest.approx(180.0 + 900 * 0.0979982, abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("with_bolts", "said"),
+    [
+        (0.05, "Over all engine families new bolts spare 180 EUR a repair (92 to 268): a set that costs less than 92"),
+        (0.20, "Cannot tell yet: over all engine families new bolts spare 45 EUR a repair (\u221243 to 133)"),
+        (0.45, "Over all engine families, repairs with new bolts leaked more"),
+        (None, "Cannot tell yet: there are too few repairs"),
+    ],
+)
+def test_whether_bolts_pay_is_said_as_far_as_it_is_known(with_bolts: float | None, said: str) -> None:
+    worth = bolt_set_worth(recurrence(with_bolts), unplanned_leak_cost=900.0, confidence=0.95)
+    assert saying.bolts_pay(worth, currency="EUR").startswith(said)
+
+
+def test_full_weeks_and_covers_left_over_are_counted() -> None:
+    weeks = pl.DataFrame({"hours": [9.0, 3.0], "capacity_hours": [9.0, 9.0]})
+    assert saying.week_against_capacity(weeks, waiting=1) == (
+        "12.0 of 18.0 bay hours are planned; 1 week is nine tenths full or more. 1 cover found no place and waits."
+    )
