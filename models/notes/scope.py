@@ -34,6 +34,8 @@ def mark_scopes(terms: list[Term], tokens: Sequence[Token], plain_words: frozens
             mark(terms, index)
         if term.kind == "negation" and _ends_clause(term, tokens):
             _answer_no(terms, index)
+        elif term.kind == "negation":
+            _deny_place(terms, index)
     if tokens and tokens[0].word in _ASKING:
         _ask(terms, -1)
     for clause in clauses:
@@ -56,6 +58,16 @@ def _has_own_subject(sign: Term, terms: list[Term], tokens: Sequence[Token], pla
         if at not in known and word[0].isalpha() and word not in plain_words:
             return True
     return False
+
+
+def _deny_place(terms: list[Term], index: int) -> None:
+    """Refute the component in the answer to a look: "checked for leaks, none at the rocker cover"."""
+    cue = terms[index]
+    looked_for = any(term.kind == "leak" and term.is_asked and term.sentence == cue.sentence for term in terms[:index])
+    clause = [term for term in terms[index + 1 :] if term.clause == cue.clause]
+    if looked_for and clause and clause[0].kind == "near" and not any(term.kind in NEGATABLE for term in clause):
+        for term in clause:
+            term.is_negated = term.is_negated or term.kind == "mention"
 
 
 def _ends_clause(term: Term, tokens: Sequence[Token]) -> bool:
@@ -199,6 +211,11 @@ def _deny_before(terms: list[Term], index: int) -> None:
             if term.kind == "mention":
                 term.is_negated = True
         return
+    sentence = [term for term in terms[:index] if term.sentence == cue.sentence]
+    if cue.value == "result" and not any(term.kind in SIGNS for term in sentence):
+        for term in sentence:
+            term.is_negated = term.kind == "mention"
+        return
     _negate_before(terms, index)
 
 
@@ -208,6 +225,8 @@ def _guess(terms: list[Term], index: int) -> None:
     reached = [term for term in _after(terms, index, _ENDS_GUESS) if term.kind in GUESSABLE]
     if not reached:
         _guess_before(terms, index)
+    if cue.value == "back":
+        reached += [term for term in terms[:index] if term.sentence == cue.sentence and term.kind in GUESSABLE]
     for term in reached:
         if term.kind == "dry":
             continue

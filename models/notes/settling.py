@@ -4,14 +4,13 @@
 plug-tube seal's; "LH dry, RH weeping" names the cover mentioned before.
 """
 
-import re
 from collections.abc import Sequence
 
 from models.notes.scope import SIGNS
 from models.notes.terms import Term
-from models.notes.tokens import Token
+from models.notes.tokens import PAUSE, QUESTION, STOP, Token
 
-_OIL = re.compile(r"\b(oil|lube)", re.IGNORECASE)
+_CLAUSE_ENDS = frozenset({STOP, PAUSE, QUESTION, "but"})
 MAX_BESIDE_TOKENS = 4
 """Two terms further apart are not said of one another without a verb."""
 
@@ -30,7 +29,7 @@ def settle(terms: list[Term], tokens: Sequence[Token], text: str) -> list[Term]:
     terms = _settle_oil(terms, tokens)
     terms = _settle_coils(terms, tokens)
     terms = _join_signs(terms, tokens)
-    terms = _settle_mentions(terms, text)
+    terms = _settle_mentions(terms, tokens, text)
     return _settle_sides(terms, tokens)
 
 
@@ -174,7 +173,7 @@ def _ends_list(terms: list[Term], at: int) -> bool:
     return len(following) == 2 and following[0].kind == "join" and following[1].kind == "leak"
 
 
-def _settle_mentions(terms: list[Term], text: str) -> list[Term]:
+def _settle_mentions(terms: list[Term], tokens: Sequence[Token], text: str) -> list[Term]:
     """Give each component its name in the tables, and drop those that the text does not bear out."""
     is_side_valve = any(term.kind == "side_valve" for term in terms)
     has_cover = False
@@ -187,7 +186,7 @@ def _settle_mentions(terms: list[Term], text: str) -> list[Term]:
         elif term.kind == "fluid":
             _settle_fluid(terms, term)
         elif term.kind == "mention":
-            named = _component(term, text, is_side_valve=is_side_valve, says_oil=_OIL.search(text) is not None)
+            named = _component(term, text, is_side_valve=is_side_valve, says_oil=_says_oil(term, tokens))
             if term.value in _WEAK_MENTIONS and not has_cover and not _is_borne_out(terms, term):
                 continue
             term.value = named
@@ -214,6 +213,20 @@ def _component(term: Term, text: str, *, is_side_valve: bool, says_oil: bool) ->
     if term.value == "hose_or_pump":
         return "other_oil_leak" if says_oil else "other_fluid"
     return term.value
+
+
+def _says_oil(term: Term, tokens: Sequence[Token]) -> bool:
+    """Whether oil is named in the clause of a term."""
+    words: list[str] = []
+    for at in range(term.first - 1, -1, -1):
+        if tokens[at].word in _CLAUSE_ENDS:
+            break
+        words.append(tokens[at].word)
+    for token in tokens[term.last + 1 :]:
+        if token.word in _CLAUSE_ENDS:
+            break
+        words.append(token.word)
+    return "oil" in words
 
 
 def _is_close(term: Term, sign: Term) -> bool:

@@ -5,6 +5,9 @@ from collections.abc import Sequence
 from models.notes.lexicon import END, Lexicon, PhraseTree
 from models.notes.tokens import DOUBT, PAUSE, QUESTION, STOP, Token
 
+_CUT_OFF = {"leaking": 3, "weeping": 4, "seeping": 4, "dripping": 4}
+"""Leak words recognised when cut off, and from how many letters on."""
+
 
 class Term:
     """A phrase of the lexicon found in a text: `text[start:end]`, tokens `first` to `last`.
@@ -107,9 +110,18 @@ def _term_at(tokens: list[Token], at: int, before: list[Term], lexicon: Lexicon)
     if found is not None:
         (kind, value), last = found
         return Term(kind, value, tokens, at, last)
+    if at == len(tokens) - 1 and _is_leak_cut_off(word, lexicon):
+        return Term("leak", "", tokens, at, at)
     if word == "cover":
         return Term(*_bare_cover(tokens, at, before, lexicon), tokens, at, at)
     return None
+
+
+def _is_leak_cut_off(word: str, lexicon: Lexicon) -> bool:
+    """Whether a last word is the beginning of a leak word, cut off by the width of the field."""
+    if word in lexicon.phrases or word in lexicon.plain_words:
+        return False
+    return any(len(word) >= least and whole.startswith(word) for whole, least in _CUT_OFF.items())
 
 
 def _longest(tokens: list[Token], at: int, tree: PhraseTree, lexicon: Lexicon) -> tuple[tuple[str, str], int] | None:
