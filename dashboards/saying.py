@@ -143,17 +143,21 @@ def week_against_capacity(weeks: pl.DataFrame, *, waiting: int) -> str:
     )
 
 
-def bolts_pay(fleet: pl.DataFrame, *, currency: str) -> str:
+def bolts_pay(fleet: pl.DataFrame, *, horizon_days: float, currency: str) -> str:
     """Say what a new bolt set may cost and still pay for itself, over all families.
 
     Args:
         fleet: The row of `bolt_set_worth` for all families; empty where one of the two methods is unknown here.
+        horizon_days: Days after the repair the two kinds are set against each other.
         currency: The fleet's currency.
     """
     if fleet.is_empty() or fleet["worth"][0] is None:
         return f"{CANNOT_TELL}: there are too few repairs of one of the two kinds."
     row = fleet.row(0, named=True)
-    found = f"{whole(row['worth'])} {currency} a repair ({whole_range(row['worth_low'], row['worth_high'])})"
+    found = (
+        f"{whole(row['worth'])} {currency} a repair ({whole_range(row['worth_low'], row['worth_high'])}) within "
+        f"{whole(horizon_days)} days"
+    )
     if row["worth_low"] > 0:
         return (
             f"Over all engine families new bolts spare {found}: a set that costs less than {whole(row['worth_low'])} "

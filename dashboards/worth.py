@@ -4,7 +4,21 @@ import polars as pl
 
 from models.statistics.intervals import normal_quantile
 
+USUAL_HORIZON_DAYS = 365.0
 WITHOUT_BOLTS, WITH_BOLTS = "gasket_and_seals", "gasket_seals_bolts"
+
+
+def bolt_set_horizon(recurrence: pl.DataFrame) -> float:
+    """The horizon in days at which the two kinds of repair are set against each other.
+
+    A year; where too few leaked again or were watched by then, the longest horizon at which both kinds have a rate.
+
+    Args:
+        recurrence: Rows of `recurrence` in days of all families and sites.
+    """
+    known = recurrence.filter(pl.col("repair_method").is_in([WITHOUT_BOLTS, WITH_BOLTS]), pl.col("rate").is_not_null())
+    shared = known.group_by("horizon").len().filter(pl.col("len") == 2)["horizon"].to_list()
+    return USUAL_HORIZON_DAYS if USUAL_HORIZON_DAYS in shared or not shared else float(max(shared))
 
 
 def bolt_set_worth(recurrence: pl.DataFrame, *, unplanned_leak_cost: float, confidence: float) -> pl.DataFrame:

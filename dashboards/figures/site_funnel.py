@@ -47,14 +47,15 @@ def _limits(expected: np.ndarray, *, level: float, opacity: float) -> list[go.Sc
 
 
 def _sites(ordered: pl.DataFrame) -> go.Scatter:
-    """One named dot a site."""
+    """One named dot a site, the names above and below by turns so that neighbours do not touch."""
+    above_and_below = ("top center", "bottom center")
     return go.Scatter(
         x=ordered["expected"].to_list(),
         y=ordered["ratio"].to_list(),
         mode="markers+text",
         name="site",
         text=[plain(site) for site in ordered["site"]],
-        textposition="top center",
+        textposition=[above_and_below[number % 2] for number in range(ordered.height)],
         cliponaxis=False,
         marker={"color": FIRST, "size": 10},
         customdata=ordered.select("observed", "expected").rows(),

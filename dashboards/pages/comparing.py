@@ -36,12 +36,11 @@ from dashboards.wording import (
     whole,
     whole_range,
 )
-from dashboards.worth import bolt_set_worth
+from dashboards.worth import bolt_set_horizon, bolt_set_worth
 from models.tables.ledger import REPAIR_METHODS
 
 SHOWN_HORIZONS = {"days": (180.0, 365.0), "km": (10_000.0, 25_000.0)}
 """Half a year and a year, and what a busy van covers in them."""
-BOLT_HORIZON_DAYS = 365.0
 GROUPS = ("engine_family", "repair_method", "site")
 LABELS = {"repair_method": method_words, "engine_family": family_words}
 BY_WORDS = {"repair_method": "repair method", "engine_family": "engine family"}
@@ -377,23 +376,26 @@ def _leak_rate(row: dict[str, Any]) -> str:
 def _bolts(snapshot: Snapshot, recurrence: pl.DataFrame) -> dict[str, Any]:
     """Whether a new bolt set pays for itself, family by family."""
     rules, currency = snapshot.settings.plan, snapshot.settings.fleet.currency
-    at_horizon = recurrence.filter(time_scale="days", horizon=BOLT_HORIZON_DAYS, site="")
+    in_days = recurrence.filter(time_scale="days", site="")
+    horizon = bolt_set_horizon(in_days.filter(engine_family=""))
     worth = bolt_set_worth(
-        at_horizon, unplanned_leak_cost=rules.unplanned_leak_cost, confidence=snapshot.settings.measures.confidence
+        in_days.filter(horizon=horizon),
+        unplanned_leak_cost=rules.unplanned_leak_cost,
+        confidence=snapshot.settings.measures.confidence,
     )
     numbers = (
         "Leaked again without", "Leaked again with new bolts", "Spared in 100 repairs", f"Worth a repair, {currency}",
     )  # fmt: skip
     rows = tuple(_bolt_row(row) for row in worth.iter_rows(named=True))
     table = Table(
-        f"Gasket and seals, without and with new bolts, within {whole(BOLT_HORIZON_DAYS)} days",
+        f"Gasket and seals, without and with new bolts, within {whole(horizon)} days",
         columns("Engine family", *numbers, "Can one tell?", numbers=numbers),
         rows,
         empty="No family has repairs of both kinds.",
     )
     return {
         "table": table,
-        "says": bolts_pay(worth.filter(engine_family=""), currency=currency),
+        "says": bolts_pay(worth.filter(engine_family=""), horizon_days=horizon, currency=currency),
         "leak_cost": f"{whole(rules.unplanned_leak_cost)} {currency}",
     }
 

@@ -86,4 +86,13 @@ for (const form of document.querySelectorAll("form.filters")) {
 for (const plot of document.querySelectorAll(".plot")) plot.style.minHeight = `${plot.dataset.height}px`;
 choose();
 
-window.addEventListener("beforeprint", () => document.querySelectorAll("details").forEach((more) => { more.open = true; }));
+/* On paper nothing can be opened or scrolled: show all that is folded away, and draw to the width of a page. */
+const PAPER_WIDTH = 660;
+function redraw(size) {
+  for (const plot of document.querySelectorAll(".plot[data-drawn]")) Plotly.relayout(plot, size);
+}
+window.addEventListener("beforeprint", () => {
+  for (const more of document.querySelectorAll("details")) more.open = true;
+  redraw({ width: PAPER_WIDTH });
+});
+window.addEventListener("afterprint", () => redraw({ width: null, autosize: true }));

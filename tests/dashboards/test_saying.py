@@ -4,7 +4,7 @@ import polars as pl
 import pytest
 
 from dashboards import saying
-from dashboards.worth import bolt_set_worth
+from dashboards.worth import bolt_set_horizon, bolt_set_worth
 
 
 def groups(*rows: tuple[str, float | None, float | None, float | None]) -> pl.DataFrame:
@@ -101,15 +101,35 @@ def test_a_bolt_set_is_worth_the_leaks_it_spares() -> None:
 @pytest.mark.parametrize(
     ("with_bolts", "said"),
     [
-        (0.05, "Over all engine families new bolts spare 180 EUR a repair (92 to 268): a set that costs less than 92"),
-        (0.20, "Cannot tell yet: over all engine families new bolts spare 45 EUR a repair (\u221243 to 133)"),
+        (0.05, "Over all engine families new bolts spare 180 EUR a repair (92 to 268) within 365 days: a set that"),
+        (0.20, "Cannot tell yet: over all engine families new bolts spare 45 EUR a repair (\u221243 to 133) within"),
         (0.45, "Over all engine families, repairs with new bolts leaked more"),
         (None, "Cannot tell yet: there are too few repairs"),
     ],
 )
 def test_whether_bolts_pay_is_said_as_far_as_it_is_known(with_bolts: float | None, said: str) -> None:
     worth = bolt_set_worth(recurrence(with_bolts), unplanned_leak_cost=900.0, confidence=0.95)
-    assert saying.bolts_pay(worth, currency="EUR").startswith(said)
+    assert saying.bolts_pay(worth, horizon_days=365.0, currency="EUR").startswith(said)
+
+
+@pytest.mark.parametrize(
+    ("known", "horizon"),
+    [
+        ({180.0: (0.1, 0.1), 365.0: (0.2, 0.1), 730.0: (0.3, 0.2)}, 365.0),
+        ({180.0: (0.1, 0.1), 365.0: (0.2, None), 730.0: (0.3, 0.2)}, 730.0),
+        ({180.0: (0.1, 0.1), 365.0: (0.2, None), 730.0: (None, 0.2)}, 180.0),
+        ({365.0: (0.2, None)}, 365.0),
+    ],
+)
+def test_bolts_are_judged_after_a_year_or_where_both_kinds_are_known(
+    known: dict[float, tuple[float | None, float | None]], horizon: float
+) -> None:
+    methods = ("gasket_and_seals", "gasket_seals_bolts")
+    rows = [(at, method, rate) for at, rates in known.items() for method, rate in zip(methods, rates, strict=True)]
+    frame = pl.DataFrame(
+        rows, schema={"horizon": pl.Float64, "repair_method": pl.String, "rate": pl.Float64}, orient="row"
+    )
+    assert bolt_set_horizon(frame) == horizon
 
 
 def test_full_weeks_and_covers_left_over_are_counted() -> None:
