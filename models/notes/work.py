@@ -7,7 +7,7 @@ from functools import lru_cache
 
 from models.notes.lexicon import work_lexicon
 from models.notes.terms import Term, find_terms
-from models.notes.tokens import tokenise
+from models.notes.tokens import Token, tokenise
 
 MAX_DISTINCT_TEXTS = 100_000
 """Texts kept read: repeated words of work are read once."""
@@ -20,6 +20,16 @@ OTHER = frozenset({"other_object", "other_work"})
 """Kinds that name something else that has gaskets, seals and bolts."""
 THINGS = OTHER | {"object", "other_part"}
 """Kinds that name what a clause is about."""
+BARE = {"bare_cover": "cover", "bare_cover_gasket": "cover_gasket"}
+"""A cover without a word for which one, to what it is where the order is about a rocker cover."""
+BEFORE_BARE = frozenset(
+    {"the", "a", "an", "of", "on", "to", "and", "at", "for", "from", "under", "this", "its", "with"}
+)
+"""Words that may stand before a bare "cover"; any other the lexicon does not know says which cover it is."""
+AFTER_ENGINE = frozenset(
+    {"and", "with", "complete", "assembly", "assy", "unit", "due", "for", "after", "as", "on", "at", "from", "by", "in"}
+)
+"""Words that may follow a whole engine; any other names a part of it: "replace engine belt"."""
 MAX_COVER_TOKENS = 2
 """A cover is renewed itself only where "new" or "replaced" stands this close to it."""
 
@@ -67,10 +77,13 @@ def work_said(text: str, *, about_cover: bool, findings: tuple[Finding, ...] = (
             "gasket" is its gasket.
         findings: What the same text says of leaks at the joint: a dry joint is not what a later "replaced" is about.
     """
-    terms = find_terms(tokenise(text, work_lexicon()), work_lexicon())
+    tokens = tokenise(text, work_lexicon())
+    terms = _without_lookalikes(find_terms(tokens, work_lexicon()), tokens, about_cover=about_cover)
     said = WorkSaid()
     kinds = {term.kind for term in terms}
     said.names_cover = any(_is_of_cover(term) for term in terms)
+    for term in terms:
+        term.value = BARE.get(term.value, term.value)
     said.is_other_work, said.is_routine, said.is_void = "other_work" in kinds, "routine" in kinds, "void" in kinds
     in_context = about_cover or said.names_cover
     clauses = _clauses(terms)
@@ -84,8 +97,29 @@ def work_said(text: str, *, about_cover: bool, findings: tuple[Finding, ...] = (
 
 
 def _is_of_cover(term: Term) -> bool:
-    """Whether a term names the rocker cover or its joint."""
-    return term.kind == "object" and term.value in ("cover_gasket", "cover")
+    """Whether a term names the rocker cover or its joint; a bare "cover" alone may be any."""
+    return term.kind == "object" and term.value in ("cover_gasket", "cover", "bare_cover_gasket")
+
+
+def _without_lookalikes(terms: list[Term], tokens: list[Token], *, about_cover: bool) -> list[Term]:
+    """Leave out covers of something else ("cab roof cover") and parts of an engine taken for the whole of it."""
+    kind_at = {place: term.kind for term in terms for place in range(term.first, term.last + 1)}
+
+    def is_lookalike(term: Term) -> bool:
+        if term.value in BARE and not about_cover:
+            return _is_unknown_noun(term.first - 1, tokens, kind_at, BEFORE_BARE)
+        if term.kind == "engine_out" and tokens[term.last].word in ("engine", "out"):
+            is_part = kind_at.get(term.last + 1) in ("engine_part", "other_part", "other_object")
+            return is_part or _is_unknown_noun(term.last + 1, tokens, kind_at, AFTER_ENGINE)
+        return False
+
+    return [term for term in terms if not is_lookalike(term)]
+
+
+def _is_unknown_noun(place: int, tokens: list[Token], kind_at: dict[int, str], links: frozenset[str]) -> bool:
+    """Whether a word the lexicon does not know, and no mere link, stands at a place."""
+    is_there = 0 <= place < len(tokens) and place not in kind_at
+    return is_there and tokens[place].word.isalpha() and tokens[place].word not in links
 
 
 def _clauses(terms: list[Term]) -> dict[int, list[Term]]:
@@ -196,7 +230,8 @@ def _note_renewed(said: WorkSaid, words: str, kinds: set[str], values: set[str],
 
 def _note_cover(said: WorkSaid, words: str, clause: list[Term]) -> None:
     """Note a cover renewed itself: "new rocker cover", "rocker cover replaced", not "cover off and new gasket"."""
-    for one, other, after in zip(clause, clause[1:], [*clause[2:], None], strict=False):
+    plain = [term for term in clause if term.kind != "side"]
+    for one, other, after in zip(plain, plain[1:], [*plain[2:], None], strict=False):
         pair = {(one.kind, one.value), (other.kind, other.value)}
         is_of_next = other.kind == "action" and after is not None and after.kind == "object"
         is_near = other.first - one.last <= MAX_COVER_TOKENS
@@ -249,7 +284,9 @@ def _plain(number: str) -> str:
 def _parts_by_words(item: str, *, about_cover: bool) -> list[str]:
     """The parts of the joint that a line of parts names."""
     terms = find_terms(tokenise(item, work_lexicon()), work_lexicon())
-    values = [term.value for term in terms if term.kind == "object"]
+    values = [
+        BARE.get(term.value, term.value) if about_cover else term.value for term in terms if term.kind == "object"
+    ]
     if any(term.kind in OTHER for term in terms):
         return []
     named = {"cover_gasket": "gasket", "cover": "cover"}

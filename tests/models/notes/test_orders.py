@@ -173,3 +173,56 @@ def test_words_and_parts_together_are_surer_than_either() -> None:
     parts = _read("done", parts="A4-G01")[0]["confidence"]
     code = _read("done", job_code="cover_gasket")[0]["confidence"]
     assert both > words > parts > code
+
+
+@pytest.mark.parametrize(
+    "work_done",
+    [
+        "Repaired cab roof cover",
+        "Replace final drive cover, missing bolts",
+        "Resealed swing box cover gasket",
+        "Replaced side plate cover seal",
+        "Replace engine alternator belt",
+        "Renewed engine shutdown switch",
+        "AC left engine out of gas",
+        "Replace engine starter motor L/H",
+        "Starter motor replaced",
+    ],
+)
+def test_other_covers_and_parts_of_an_engine_are_not_the_rocker_cover_or_the_engine(work_done: str) -> None:
+    (read,) = _read(work_done)
+    assert read["work"] == "none"
+
+
+@pytest.mark.parametrize(
+    ("complaint", "work_done"),
+    [
+        ("Engine misfiring", "No fresh oil at cam cover gasket. Plugs and coils checked, cyl 2 coil u/s, replaced"),
+        ("Smoke from bonnet", "Rocker cover dry, plastic bag on exhaust removed"),
+        ("burning smell", "Rocker cover gasket weeping - topped up, repair to follow"),
+        ("burning smell", "Rocker cover gasket leaking, drops forming but not falling, booked in for repair"),
+    ],
+)
+def test_what_was_looked_at_is_not_what_was_replaced(complaint: str, work_done: str) -> None:
+    (read,) = _read(work_done, complaint=complaint)
+    assert read["work"] == "none"
+
+
+@pytest.mark.parametrize(
+    ("complaint", "work_done", "work", "method"),
+    [
+        ("oil at rocker cover", "Cover off, new gasket fitted", "repair", "gasket"),
+        ("oil at rocker cover", "Torqued up valve cover bolts, existing gasket left in", "repair", "retightened"),
+        ("oil at rocker cover", "Rocker cover bolts found loose, tightened; run up, ok", "repair", "retightened"),
+        ("", "Stripped left bank rocker cover and fitted new gasket", "repair", "gasket"),
+        ("", "Fitted new left rocker cover, old one distorted", "repair", "cover_replaced"),
+        ("", "Injector seals renewed, valve cover refitted, gasket not renewed", "cover_off", None),
+        ("", "New rocker cover gasket, faces cleaned, returned to driver", "repair", "gasket"),
+        ("", "Engine removed and reconditioned unit fitted", "engine_out", None),
+    ],
+)
+def test_a_bare_cover_and_what_stands_round_the_work_are_read_by_their_context(
+    complaint: str, work_done: str, work: str, method: str | None
+) -> None:
+    read = _read(work_done, complaint=complaint, family=TWO_BANK if "left" in work_done else SINGLE)
+    assert {(row["work"], row["repair_method"]) for row in read} == {(work, method)}
