@@ -160,8 +160,9 @@ def bolts_pay(fleet: pl.DataFrame, *, horizon_days: float, currency: str) -> str
     )
     if row["worth_low"] > 0:
         return (
-            f"Over all engine families new bolts spare {found}: a set that costs less than {whole(row['worth_low'])} "
-            f"{currency}, fitting included, pays for itself; one dearer than {whole(row['worth_high'])} does not."
+            f"Over all engine families new bolts spare {found}. Fitting included, a set under "
+            f"{whole(row['worth_low'])} {currency} pays for itself and one over {whole(row['worth_high'])} {currency} "
+            "does not; in between one cannot tell yet."
         )
     if row["worth_high"] < 0:
         return "Over all engine families, repairs with new bolts leaked more, not less: ask which engines got them."

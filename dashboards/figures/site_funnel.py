@@ -11,6 +11,10 @@ HEIGHT = 420
 LEVELS = ((0.998, 0.10), (0.95, 0.16))
 """Level of the limits and how dark the area between them is, the widest first."""
 LIMIT_POINTS = 120
+MAX_NAMED = 8
+NAMED_BEYOND = 0.95
+NAME_PLACES = ("top center", "bottom left", "bottom right")
+"""Taken by turns, so that neighbours' names do not touch."""
 
 
 def site_funnel(sites: pl.DataFrame, *, title: str, line: str) -> go.Figure:
@@ -47,17 +51,21 @@ def _limits(expected: np.ndarray, *, level: float, opacity: float) -> list[go.Sc
 
 
 def _sites(ordered: pl.DataFrame) -> go.Scatter:
-    """One named dot a site, the names above and below by turns so that neighbours do not touch."""
-    above_and_below = ("top center", "bottom center")
+    """One dot a site; of many sites only those that stand out are named, the others answer to the pointer."""
+    expected = ordered["expected"].to_numpy()
+    low, high = funnel_limits(expected, confidence=NAMED_BEYOND)
+    ratio = ordered["ratio"].to_numpy()
+    is_named = (ratio < low) | (ratio > high) | (ordered.height <= MAX_NAMED)
+    names = [plain(site) for site in ordered["site"]]
     return go.Scatter(
-        x=ordered["expected"].to_list(),
-        y=ordered["ratio"].to_list(),
+        x=expected.tolist(),
+        y=ratio.tolist(),
         mode="markers+text",
         name="site",
-        text=[plain(site) for site in ordered["site"]],
-        textposition=[above_and_below[number % 2] for number in range(ordered.height)],
+        text=[name if named else "" for name, named in zip(names, is_named, strict=True)],
+        textposition=[NAME_PLACES[number % len(NAME_PLACES)] for number in range(ordered.height)],
         cliponaxis=False,
         marker={"color": FIRST, "size": 10},
-        customdata=ordered.select("observed", "expected").rows(),
-        hovertemplate="%{text}: %{y:.2f}<br>%{customdata[0]} seen, %{customdata[1]:.1f} expected<extra></extra>",
+        customdata=list(zip(names, ordered["observed"], strict=True)),
+        hovertemplate="%{customdata[0]}: %{y:.2f}<br>%{customdata[1]} seen, %{x:.1f} expected<extra></extra>",
     )

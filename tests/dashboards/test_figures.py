@@ -116,6 +116,20 @@ def test_the_funnel_is_the_published_limits() -> None:
     assert max(upper.x) > sites()["expected"].max()
 
 
+def test_of_many_sites_only_those_outside_the_limits_are_named() -> None:
+    many = pl.DataFrame(
+        {
+            "site": [f"S{number}" for number in range(12)],
+            "observed": [10] * 11 + [40],
+            "expected": [10.0] * 12,
+            "ratio": [1.0] * 11 + [4.0],
+        }
+    )
+    named = [name for name in site_funnel(many, **WORDS).data[-1].text if name]
+    assert named == ["S11"]
+    assert list(site_funnel(sites(), **WORDS).data[-1].text) == ["Hill", "Quay"]
+
+
 def test_weeks_stand_in_order() -> None:
     bars = bay_hours(weeks(), **WORDS).data[0]
     assert bars.x == ("6\u00a0Jul", "13\u00a0Jul")

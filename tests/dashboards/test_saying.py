@@ -101,7 +101,11 @@ def test_a_bolt_set_is_worth_the_leaks_it_spares() -> None:
 @pytest.mark.parametrize(
     ("with_bolts", "said"),
     [
-        (0.05, "Over all engine families new bolts spare 180 EUR a repair (92 to 268) within 365 days: a set that"),
+        (
+            0.05,
+            "Over all engine families new bolts spare 180 EUR a repair (92 to 268) within 365 days. Fitting included, "
+            "a set under 92 EUR pays for itself and one over 268 EUR does not",
+        ),
         (0.20, "Cannot tell yet: over all engine families new bolts spare 45 EUR a repair (\u221243 to 133) within"),
         (0.45, "Over all engine families, repairs with new bolts leaked more"),
         (None, "Cannot tell yet: there are too few repairs"),
