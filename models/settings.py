@@ -98,6 +98,13 @@ class FlagRules(_Section):
     """What makes a cover due for a look."""
 
     horizon_days: int = _setting(60, unit="days", reason="about two planning months", ge=1, le=730)
+    smell_days: int = _setting(
+        90,
+        unit="days",
+        reason="a smell that nobody reports again for a season says no more than the interval",
+        ge=1,
+        le=3_650,
+    )
     seep_recheck_days: int = _setting(30, unit="days", reason="a class I seep is looked at again", ge=1, le=365)
     post_repair_check_days: int = _setting(30, unit="days", reason="after the first heat cycles", ge=1, le=365)
     post_repair_check_km: float = _setting(1_000.0, unit="km", reason="after the first heat cycles", gt=0, le=20_000)

@@ -58,7 +58,7 @@ def flags(
     shifts = _shifts(known, oil_rules)
     fired = pl.concat(
         [
-            due.smell_or_drops(looks, as_of=as_of),
+            due.smell_or_drops(looks, rules=rules, as_of=as_of),
             due.wet_unrepaired(looks, rules=rules),
             due.seep_not_rechecked(looks, rules=rules, as_of=as_of),
             due.oil_rate_shifted(covers, looks, shifts=shifts, rules=rules),

@@ -15,9 +15,10 @@ _NO_SIDE = pl.when("has_side").then(pl.lit("")).otherwise(pl.lit(" (no side name
 _CLASS = pl.when(pl.col("leak_class").is_null()).then(pl.lit("")).otherwise(pl.format(" (class {})", "leak_class"))
 
 
-def smell_or_drops(looks: pl.DataFrame, *, as_of: date) -> pl.DataFrame:
-    """A burning smell or smoke, drops, or oil near the exhaust, not answered since: due now."""
-    is_urgent = pl.col("is_smell") | pl.col("is_drops") | pl.col("is_near_exhaust")
+def smell_or_drops(looks: pl.DataFrame, *, rules: FlagRules, as_of: date) -> pl.DataFrame:
+    """A burning smell or smoke of late, drops, or oil near the exhaust, not answered since: due now."""
+    is_smell_of_late = pl.col("is_smell") & (pl.col("noted_on") >= as_of - timedelta(days=rules.smell_days))
+    is_urgent = is_smell_of_late | pl.col("is_drops") | pl.col("is_near_exhaust")
     what = (
         pl.when("is_near_exhaust")
         .then(pl.lit("Oil near the exhaust"))

@@ -183,6 +183,12 @@ class TestSmellOrDrops:
         drops = finding("a", ago(20), leak_class="III")
         assert flag_at(make_ledger(evidence=[drops], episodes=[repair(ago(20))])).is_empty()
 
+    @pytest.mark.parametrize(("days", "rules"), [(90, ["smell_or_drops"]), (91, [])])
+    def test_a_smell_that_nobody_reported_again_for_a_season_is_no_longer_urgent(self, make_ledger, days, rules):
+        smell = finding("a", ago(days), component="none", polarity="uncertain", symptoms=SMELL)
+        found = flag_at(make_ledger(evidence=[smell]))
+        assert (rules_of(found) if found.height else []) == rules
+
     @pytest.mark.parametrize(("days", "rules"), [(7, []), (8, ["smell_or_drops"])])
     def test_smell_in_the_residue_window_is_old_oil(self, make_ledger, days, rules):
         smell = finding("a", ago(20 - days), component="none", polarity="uncertain", symptoms=SMELL)
