@@ -15,7 +15,7 @@ from pipelines.warehouse import Warehouse
 if TYPE_CHECKING:
     import dagster as dg
 
-DAGSTER_YAML = "telemetry:\n  enabled: false\n"
+DAGSTER_YAML = "telemetry:\n  enabled: false\nnux:\n  enabled: false\n"
 STEP_LOG = "releak.steps"
 """Name of the Python logger on which `defs` says which step starts."""
 Progress = Callable[[str, int], None]
