@@ -1,7 +1,6 @@
 """What a note's statements carry beside component and polarity, and what holds of every text."""
 
 import csv
-import os
 import string
 from pathlib import Path
 
@@ -153,12 +152,8 @@ def test_a_last_word_cut_off_by_the_field_is_completed() -> None:
         assert _first("OIL LEAK ROCKER " + "COVER"[:end])["component"] == "cover_gasket"
 
 
-def test_orders_of_another_trade_bring_no_invented_cover_leaks() -> None:
-    """5,485 orders of mining excavators (University of Western Australia, published with the NIST nestor toolkit)."""
-    path = os.environ.get("RELEAK_EXCAVATOR_ORDERS", "")
-    if not path:
-        pytest.skip("RELEAK_EXCAVATOR_ORDERS does not name the file of excavator orders")
-    with Path(path).open(encoding="utf-8", errors="replace", newline="") as file:
+def test_orders_of_another_trade_bring_no_invented_cover_leaks(excavator_orders: Path) -> None:
+    with excavator_orders.open(encoding="utf-8", errors="replace", newline="") as file:
         texts = sorted({row["OriginalShorttext"] for row in csv.DictReader(file)})
     read = read_notes(texts).filter(pl.col("component").is_in(["cover_gasket", "plug_tube_seal"]))
     says_leak = read.filter(pl.col("polarity") != "uncertain")
