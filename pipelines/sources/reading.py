@@ -315,6 +315,22 @@ def _workbook_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterat
     return _named(header), _frame_batches(rows)
 
 
+def sheet_names(path: Path) -> list[str]:
+    """Return the names of a workbook's sheets.
+
+    Raises:
+        UnreadableFileError: It is no workbook, or unpacks to more than any workbook holds.
+    """
+    import fastexcel
+
+    with _plain_words(path):
+        _check_size(path)
+    try:
+        return fastexcel.read_excel(path).sheet_names
+    except fastexcel.FastExcelError as error:
+        raise UnreadableFileError(path, "is not a readable workbook", "Save it again as .xlsx.") from error
+
+
 def _check_size(path: Path) -> None:
     """Refuse what is no workbook, and what would unpack to more than any workbook holds.
 
