@@ -1,7 +1,8 @@
-"""Rows that name a vehicle, an engine family or an order which has not arrived are held, not lost.
+"""Rows that name a vehicle or an order which has not arrived are held, not lost.
 
 They stand among the refused rows with a reason that says so; because every run reads landing from the start, they are
-released by themselves in the run in which what they name has arrived.
+released by themselves in the run in which what they name has arrived. An engine family without a reference row holds
+nothing up: its engines count as having a single cover.
 """
 
 import polars as pl
@@ -9,8 +10,7 @@ import polars as pl
 from models.records.canonical import REFUSED_SCHEMA, refusals
 
 REFERS_TO = {
-    "vehicles": {"engine_family": "engine_families"},
-    "engine_fitments": {"vehicle_id": "vehicles", "engine_family": "engine_families"},
+    "engine_fitments": {"vehicle_id": "vehicles"},
     "work_orders": {"vehicle_id": "vehicles"},
     "repair_records": {"order_id": "work_orders"},
     "oil_top_ups": {"vehicle_id": "vehicles"},

@@ -20,10 +20,6 @@ columns = { vehicle_id = "Asset", opened_at = "BscStartDate", complaint = "Origi
 constants = { site = "mine" }
 made_from = { order_id = ["vehicle_id", "opened_at", "work_done", "parts_cost"] }
 """
-FAMILIES = (
-    "engine_family,cover_positions,fuel,plug_tubes,bolts,layout,stage1_nm,settle_min,final_angle_deg\n"
-    'diesel,only,diesel,no,4,"0,0;200,0;200,100;0,100",10,0,0\n'
-)
 
 
 @pytest.fixture(scope="module")
@@ -33,7 +29,6 @@ def mine(excavator_orders: Path, tmp_path_factory: pytest.TempPathFactory) -> Ho
     shutil.copy(excavator_orders, home.inbox / "orders.csv")
     rows = "".join(f"{asset},diesel,mine,2001-01-01\n" for asset in "ABCDE")
     (home.inbox / "vehicles.csv").write_text("vehicle_id,engine_family,site,in_service_on\n" + rows)
-    (home.inbox / "engine_families.csv").write_text(FAMILIES)
     home.sources_file.write_text(SOURCES)
     refresh(home, as_of=date(2012, 12, 31))
     return home

@@ -116,7 +116,7 @@ def test_a_line_that_names_another_vehicle_is_refused(fleet, sound_row) -> None:
 
 
 def test_a_refused_correction_leaves_what_stood(fleet, sound_row) -> None:
-    wrong = fleet.add("vehicles", [sound_row("vehicles", engine_family="UNKNOWN-1")], day=2)
+    wrong = fleet.add("vehicles", [sound_row("vehicles", in_service_on="2024-02-30")], day=2)
     assert fleet.outcomes(wrong) == ["refused"]
     assert fleet.build().tables["vehicles"]["engine_family"].to_list() == ["KESTREL-4"]
 
