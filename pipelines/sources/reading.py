@@ -8,9 +8,10 @@ count in the row numbers.
 import csv
 import gzip
 import hashlib
+import io
 import json
+import math
 import re
-import zipfile
 import zlib
 from array import array
 from collections import deque
@@ -30,22 +31,32 @@ from models.records.build import LANDED_SCHEMA
 from models.records.canonical import NUL_SIGN, UNDECODABLE_SIGN, same_name
 from models.records.conversion import input_columns
 from pipelines.sources.maps import SourceMap
+from pipelines.sources.well_formed import ASCII_ENCODINGS, pieces, text_columns, without_quoted
+from pipelines.sources.workbooks import read_workbook
 
 ROWS_PER_BATCH = 50_000
 CELLS_PER_BATCH = 5_000_000
 """A batch of very wide rows ends sooner, so that memory stays bounded."""
 MAX_LINE_CHARACTERS = 16_000_000
 """A longer line is no line of a table (a table of 10,000 columns of 1,000 characters is shorter)."""
-MAX_WORKBOOK_BYTES = 2_000_000_000
-"""Unpacked; a full sheet of 1,048,576 rows by 20 columns takes about 1 GB."""
-MAX_SHEET_CELLS = 60_000_000
-"""A reader keeps every cell up to the last corner, about 30 bytes each; a full sheet of 50 columns is smaller."""
+CHARACTERS_PER_BATCH = 100_000_000
+"""So does one of very long texts."""
+MAX_COLUMNS = 20_000
+"""A workbook holds at most 16,384 (ECMA-376 as implemented); a wider table is no table of records."""
+MAX_GZIP_RATIO = 300
+"""Text packs about tenfold; gzip ends at 1,032-fold (RFC 1951), which only a bomb comes near."""
+MAX_REREAD_LINES = 200_000
+MAX_LINES_OF_A_DOUBTFUL_ROW = 20
+"""Once so many lines had to be read again because of unmatched quotation marks, rows may no longer span many lines."""
 DELIMITERS = (",", ";", "\t", "|")
 _DIGEST_CHUNK_BYTES = 1 << 20
-_BYTE_ORDER_MARKS = {b"\xef\xbb\xbf": "utf-8-sig", b"\xff\xfe": "utf-16", b"\xfe\xff": "utf-16"}
+_UTF_8_MARK = b"\xef\xbb\xbf"
+_BYTE_ORDER_MARKS = {_UTF_8_MARK: "utf-8-sig", b"\xff\xfe": "utf-16", b"\xfe\xff": "utf-16"}
 
-_DIMENSION = re.compile(rb"<dimension ref=\"[A-Z]+\d+:([A-Z]{1,3})(\d{1,7})\"")
+_NUMBERS_AS_WRITTEN = json.JSONDecoder(parse_float=str, parse_int=str, parse_constant=str)
 _NO_TEXT = re.compile(r"[\0\ud800-\udfff]")
+
+csv.field_size_limit(MAX_LINE_CHARACTERS)
 
 Row = tuple[int, Sequence[str | None]]
 
@@ -94,6 +105,8 @@ def read_rows(path: Path, source_map: SourceMap) -> FileRows:
         if path.stat().st_size == 0:
             raise UnreadableFileError(path, "is empty", "Export it again.")
         header, batches = readers[source_map.format or "csv"](path, source_map)
+    if len(header) > MAX_COLUMNS:
+        raise UnreadableFileError(path, f"has {len(header):,} columns", "Export the columns of the record kind.")
     if fault := header_fault(header, source_map):
         raise UnreadableFileError(path, fault[1], f"Mend the file, or columns of the source map {source_map.name!r}.")
     return FileRows(header=tuple(header), batches=_guarded(path, batches))
@@ -128,12 +141,13 @@ def _in_batches(rows: Iterator[Row]) -> Iterator[pl.DataFrame]:
     times as long as the reading.
     """
     while True:
-        numbers, offsets, flat = array("q"), array("i", [0]), list[str | None]()
+        numbers, offsets, flat, characters = array("q"), array("i", [0]), list[str | None](), 0
         for number, cells in islice(rows, ROWS_PER_BATCH):
             numbers.append(number)
             flat.extend(cells)
             offsets.append(len(flat))
-            if len(flat) > CELLS_PER_BATCH:
+            characters += sum(len(cell) for cell in cells if cell)
+            if len(flat) > CELLS_PER_BATCH or characters > CHARACTERS_PER_BATCH:
                 break
         if not numbers:
             return
@@ -149,45 +163,80 @@ def _filled(batch: pl.DataFrame) -> Iterator[pl.DataFrame]:
         yield filled
 
 
-def _open_text(path: Path, encoding: str | None) -> IO[str]:
-    """Open a text file, gzipped or not, by its byte order mark or else in the declared encoding.
+def _open_bytes(path: Path) -> IO[bytes]:
+    """Open a file, unpacked where it is gzipped."""
+    return gzip.open(path, "rb") if _is_packed(path) else path.open("rb")  # type: ignore[return-value]
+
+
+def _is_packed(path: Path) -> bool:
+    return path.suffix.lower() == ".gz"
+
+
+def _encoding_of(path: Path, declared: str | None) -> str:
+    """Return a text file's encoding: by its byte order mark, or else the declared one, or else UTF-8.
 
     Raises:
         UnreadableFileError: It holds NUL bytes at its start, as UTF-16 without a byte order mark does.
     """
-    opener: Any = gzip.open if path.suffix.lower() == ".gz" else open
-    with opener(path, "rb") as raw:
+    with _open_bytes(path) as raw:
         start = raw.read(4_096)
     marked = next((name for mark, name in _BYTE_ORDER_MARKS.items() if start.startswith(mark)), None)
-    if encoding is None and marked is None and start.count(b"\0") > len(start) // 4:
+    if declared is None and marked is None and start.count(b"\0") > len(start) // 4:
         remedy = "If it is UTF-16, set encoding to utf-16-le or utf-16-be in its source map."
         raise UnreadableFileError(path, "holds NUL bytes and is no plain text", remedy)
-    opened: IO[str] = opener(path, "rt", encoding=marked or encoding or "utf-8", errors="replace", newline="")
-    return opened
+    return marked or declared or "utf-8"
 
 
 def _lines(path: Path, source_map: SourceMap) -> Iterator[str]:
+    """Yield a file's lines, as `_lines_of` does."""
+    encoding = _encoding_of(path, source_map.encoding)
+    with _open_bytes(path) as raw:
+        yield from _lines_of(raw, path, encoding)
+
+
+def _lines_of(raw: IO[bytes], path: Path, encoding: str) -> Iterator[str]:
     """Yield lines of bounded length; a NUL becomes a visible sign."""
-    with _open_text(path, source_map.encoding) as text:
+    most = _most_unpacked(path)
+    with io.TextIOWrapper(raw, encoding=encoding, errors="replace", newline="") as text:
+        characters = 0
         while line := text.readline(MAX_LINE_CHARACTERS):
+            characters += len(line)
+            if characters > most:
+                raise _packed_too_much(path)
             if len(line) >= MAX_LINE_CHARACTERS and not line.endswith(("\n", "\r")):
                 remedy = "Check that it is a table of text."
                 raise UnreadableFileError(path, f"has a line of over {MAX_LINE_CHARACTERS:,} characters", remedy)
             yield line.replace("\0", NUL_SIGN) if "\0" in line else line
 
 
+def _most_unpacked(path: Path) -> float:
+    """Return how much text a file may hold."""
+    return max(MAX_LINE_CHARACTERS, MAX_GZIP_RATIO * path.stat().st_size) if _is_packed(path) else math.inf
+
+
+def _packed_too_much(path: Path) -> UnreadableFileError:
+    return UnreadableFileError(path, f"unpacks to over {MAX_GZIP_RATIO} times its size", "Check what made it.")
+
+
 class _Lookback:
-    """Lines of a file, which takes back those that a broken row swallowed."""
+    """Lines of a file, which takes back those that a broken row swallowed.
+
+    Where row after row swallows all that follows it, reading would take the square of the lines: past a number of lines
+    read again, a row ends as broken after some lines.
+    """
 
     def __init__(self, lines: Iterator[str]) -> None:
         self._lines = lines
         self._taken: list[str] = []
         self._waiting: deque[str] = deque()
+        self._reread = 0
 
     def __iter__(self) -> Iterator[str]:
         return self
 
     def __next__(self) -> str:
+        if self._reread > MAX_REREAD_LINES and len(self._taken) >= MAX_LINES_OF_A_DOUBTFUL_ROW:
+            raise csv.Error("a row of many lines in a file of unmatched quotation marks")
         line = self._waiting.popleft() if self._waiting else next(self._lines)
         self._taken.append(line)
         return line
@@ -200,6 +249,7 @@ class _Lookback:
         """Take back all lines taken but the first, and return that one."""
         first, *rest = self._taken
         self._waiting.extendleft(reversed(rest))
+        self._reread += len(rest)
         self._taken.clear()
         return first
 
@@ -231,12 +281,67 @@ def _csv_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterator[pl
         remedy = "Check skip_rows and delimiter in its source map."
         raise UnreadableFileError(path, f"has no header in row {source_map.skip_rows + 1}", remedy)
     named = _named(header)
+    first = source_map.skip_rows + 2
+    start = _end_of_header(path, source_map, delimiter) if len(named) > 1 else None
+    if start is None:
+        return named, _in_batches(_numbered(records, named, first))
+    return named, _csv_batches(path, _Dialect(delimiter, _encoding_of(path, source_map.encoding)), named, first, start)
 
-    def rows() -> Iterator[Row]:
-        for number, cells in enumerate(records, start=source_map.skip_rows + 2):
-            yield number, _broken(cells, named) if isinstance(cells, str) else cells
 
-    return named, _in_batches(rows())
+def _numbered(records: Iterator[list[str] | str], header: list[str], first: int) -> Iterator[Row]:
+    for number, cells in enumerate(records, start=first):
+        yield number, _broken(cells, header) if isinstance(cells, str) else cells
+
+
+@dataclass(frozen=True)
+class _Dialect:
+    """How a delimited text is written."""
+
+    delimiter: str
+    encoding: str
+
+
+def _end_of_header(path: Path, source_map: SourceMap, delimiter: str) -> int | None:
+    """Return the byte after the header where every row up to it is one sound line; None where there is doubt."""
+    encoding = _encoding_of(path, source_map.encoding).replace("utf-8-sig", "utf-8")
+    if encoding not in ASCII_ENCODINGS or not delimiter.isascii():
+        return None
+    with _open_bytes(path) as raw:
+        lines = [raw.readline(MAX_LINE_CHARACTERS) for _ in range(source_map.skip_rows + 1)]
+    for line in lines:
+        bare = without_quoted(line.removeprefix(_UTF_8_MARK), delimiter)
+        if not line.endswith(b"\n") or b'"' in bare or bare.count(b"\r") != bare.endswith(b"\r\n"):
+            return None
+    return sum(map(len, lines))
+
+
+def _csv_batches(path: Path, dialect: _Dialect, header: list[str], number: int, start: int) -> Iterator[pl.DataFrame]:
+    """Read rows piece by piece: at once where a piece leaves no doubt, else row by row.
+
+    From the first quotation mark out of place on, where rows end is in doubt, and the rest is read row by row.
+    """
+    encoding, width = dialect.encoding.replace("utf-8-sig", "utf-8"), len(header)
+    with _open_bytes(path) as raw:
+        raw.seek(start)
+        for piece in pieces(raw):
+            bare = without_quoted(piece, dialect.delimiter)
+            if b'"' in bare or not piece.endswith(b"\n"):
+                break
+            frame = text_columns(piece, bare, delimiter=dialect.delimiter, width=width, encoding=encoding)
+            start += len(piece)
+            if start > _most_unpacked(path):
+                raise _packed_too_much(path)
+            if frame is not None:
+                yield from _frame_batches(frame.with_row_index("row_number", offset=number))
+                number += frame.height
+                continue
+            rows = list(_records(_lines_of(io.BytesIO(piece), path, encoding), dialect.delimiter))
+            yield from _in_batches(_numbered(iter(rows), header, number))
+            number += len(rows)
+    with _open_bytes(path) as raw:
+        raw.seek(start)
+        lines = _lines_of(raw, path, encoding)
+        yield from _in_batches(_numbered(_records(lines, dialect.delimiter), header, number))
 
 
 def _named(header: Sequence[str | None]) -> list[str]:
@@ -254,7 +359,7 @@ def _sniffed_delimiter(path: Path, source_map: SourceMap) -> str:
     wanted = {same_name(name) for name in (*source_map.columns.values(), *input_columns(source_map.kind))}
 
     def columns_found(delimiter: str) -> tuple[int, int]:
-        header = next(csv.reader(lines, delimiter=delimiter), [])
+        header = next(_records(iter(lines), delimiter), [])
         return len(wanted & {same_name(name) for name in header}), len(header)
 
     return max(DELIMITERS, key=columns_found)
@@ -265,6 +370,10 @@ def _json_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterator[p
     names: dict[str, None] = {}
     for line in _lines(path, source_map):
         names.update(dict.fromkeys(_json_object(line) or ()))
+        if len(names) > MAX_COLUMNS:
+            raise UnreadableFileError(
+                path, f"has over {MAX_COLUMNS:,} different names", "Write one record in each line."
+            )
     if not names:
         raise UnreadableFileError(path, "holds no JSON object", "Write one object in each line.")
     keys = list(names)
@@ -280,7 +389,7 @@ def _json_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterator[p
 def _json_object(line: str) -> dict[str, Any] | None:
     """Parse one line, its numbers kept as written; None where it is not an object."""
     try:
-        found = json.loads(line, parse_float=str, parse_int=str, parse_constant=str)
+        found = _NUMBERS_AS_WRITTEN.decode(line)
     except (ValueError, RecursionError):
         return None
     return found if isinstance(found, dict) else None
@@ -294,18 +403,7 @@ def _json_text(value: Any) -> str | None:
 
 
 def _workbook_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterator[pl.DataFrame]]:
-    import fastexcel
-
-    _check_size(path)
-    try:
-        workbook = fastexcel.read_excel(path)
-        if source_map.sheet is not None and source_map.sheet not in workbook.sheet_names:
-            remedy = f"Set sheet to one of {', '.join(workbook.sheet_names)}."
-            raise UnreadableFileError(path, f"has no sheet {source_map.sheet!r}", remedy)
-        sheet = workbook.load_sheet(source_map.sheet or 0, header_row=None, skip_rows=0, dtypes="string")
-        frame = sheet.to_polars()
-    except fastexcel.FastExcelError as error:
-        raise UnreadableFileError(path, "is not a readable workbook", "Save it again as .xlsx.") from error
+    frame = read_workbook(path, sheet=source_map.sheet)
     if frame.height <= source_map.skip_rows:
         raise UnreadableFileError(
             path, f"has no header in row {source_map.skip_rows + 1}", "Check sheet and skip_rows."
@@ -313,54 +411,6 @@ def _workbook_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterat
     header = list(frame.row(source_map.skip_rows))
     rows = frame.with_row_index("row_number", offset=1).slice(source_map.skip_rows + 1)
     return _named(header), _frame_batches(rows)
-
-
-def sheet_names(path: Path) -> list[str]:
-    """Return the names of a workbook's sheets.
-
-    Raises:
-        UnreadableFileError: It is no workbook, or unpacks to more than any workbook holds.
-    """
-    import fastexcel
-
-    with _plain_words(path):
-        _check_size(path)
-    try:
-        return fastexcel.read_excel(path).sheet_names
-    except fastexcel.FastExcelError as error:
-        raise UnreadableFileError(path, "is not a readable workbook", "Save it again as .xlsx.") from error
-
-
-def _check_size(path: Path) -> None:
-    """Refuse what is no workbook, and what would unpack to more than any workbook holds.
-
-    A stray cell in a sheet's far corner makes the sheet as large as its corner: its stated dimension is looked at.
-    """
-    try:
-        with zipfile.ZipFile(path) as archive:
-            entries = archive.infolist()
-            starts = [_start_of(archive, entry) for entry in entries if entry.filename.startswith("xl/worksheets/")]
-    except (zipfile.BadZipFile, NotImplementedError, RuntimeError) as error:
-        raise UnreadableFileError(path, "is not a workbook", "Save it again as .xlsx, without a password.") from error
-    if (unpacked := sum(entry.file_size for entry in entries)) > MAX_WORKBOOK_BYTES:
-        raise UnreadableFileError(path, f"unpacks to {unpacked:,} bytes", "Split it, or export it as CSV.")
-    for corner in filter(None, map(_DIMENSION.search, starts)):
-        if _column_number(corner[1]) * int(corner[2]) > MAX_SHEET_CELLS:
-            place = f"{corner[1].decode()}{corner[2].decode()}"
-            raise UnreadableFileError(path, f"has a cell as far out as {place}", "Delete what stands beside the table.")
-
-
-def _start_of(archive: zipfile.ZipFile, entry: zipfile.ZipInfo) -> bytes:
-    with archive.open(entry) as sheet:
-        return sheet.read(4_096)
-
-
-def _column_number(letters: bytes) -> int:
-    """Count a column's letters as a spreadsheet does: A is 1, Z 26, AA 27."""
-    number = 0
-    for letter in letters:
-        number = number * 26 + letter - ord("A") + 1
-    return number
 
 
 def _frame_batches(rows: pl.DataFrame) -> Iterator[pl.DataFrame]:

@@ -213,8 +213,8 @@ def test_a_file_that_is_not_there_a_folder_and_a_missing_sheet_are_answered(tmp_
 def test_a_workbook_that_unpacks_to_too_much_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with xlsxwriter.Workbook(tmp_path / "a.xlsx") as book:
         book.add_worksheet("data").write_row(0, 0, HEADER)
-    monkeypatch.setattr("pipelines.sources.reading.MAX_WORKBOOK_BYTES", 1_000)
-    with pytest.raises(UnreadableFileError, match="unpacks to"):
+    monkeypatch.setattr("pipelines.sources.workbooks.MAX_WORKBOOK_BYTES", 1_000)
+    with pytest.raises(UnreadableFileError, match="unpacks to over 1,000 bytes"):
         read_rows(tmp_path / "a.xlsx", _map("a.xlsx"))
 
 
@@ -281,3 +281,32 @@ def _write(path: Path, rows: list[list[str]]) -> None:
             for number, row in enumerate([HEADER, *rows]):
                 for place, cell in enumerate(row):
                     sheet.write_string(number, place, cell)
+
+
+SOUND_PIECES = ("V1,2024-03-04,5\n", 'V1,"a,\nb",5\n', '"V ""1""",,\r\n', ",,\n", '"","",""\n', " ,\t, \n", "é,ü,ß\n")
+ODD_PIECES = ("\n", "\r\n", "\r", '"', ",", "V1,2024\n", "V1;2;5\n", "V1,\0,5\n", 'V"1,2,3\n', 'x",y,"z\n', "V1,2,3")
+PIECES = st.lists(st.sampled_from(SOUND_PIECES + ODD_PIECES) | st.text('ab"\n\r, ', max_size=6), max_size=25)
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    pieces=PIECES,
+    encoding=st.sampled_from([("utf-8", None), ("cp1252", "cp1252"), ("cp1252", None), ("utf-8-sig", None)]),
+)
+def test_text_read_at_once_gives_the_rows_that_reading_row_by_row_gives(
+    tmp_path_factory, pieces: list[str], encoding: tuple[str, str | None]
+) -> None:
+    path = tmp_path_factory.mktemp("pieces") / "a.csv"
+    path.write_bytes(("vehicle_id,read_at,odometer\n" + "".join(pieces)).encode(encoding[0]))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("pipelines.sources.well_formed.PIECE_BYTES", 40)
+        at_once = _read(path, encoding=encoding[1])
+        patch.setattr("pipelines.sources.reading._end_of_header", lambda *_: None)
+        assert _read(path, encoding=encoding[1]) == at_once
+
+
+def test_sound_text_is_read_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "a.csv"
+    path.write_text(_csv_text([HEADER, *ROWS * 50]))
+    monkeypatch.setattr("pipelines.sources.reading._numbered", lambda *_: pytest.fail("rows were read one by one"))
+    assert next(read_rows(path, _map(path.name)).batches).height == 150
