@@ -62,15 +62,17 @@ def source_maps(home: Home) -> tuple[SourceMap, ...]:
 def landed_loads(warehouse: Warehouse, maps: Sequence[SourceMap]) -> dict[str, list[LandedLoad]]:
     """Read the landing layer back, each load with its source map: the one of today where it still fits the header.
 
+    A content that was loaded by a map which no longer matches its file, and again by one that does, counts once: as the
+    maps of today read it.
+
     Returns:
         Record kind to its loads.
     """
     today = {source.name: source for source in maps}
-    loads = warehouse.select("FROM landing.loads WHERE problem IS NULL ORDER BY loaded_at, file, load_id")
     rows = warehouse.select("FROM landing.rows").partition_by("load_id", as_dict=True, include_key=False)
     nothing = pl.DataFrame(schema={"row_number": pl.Int64, "cells": pl.List(pl.String)})
     landed: dict[str, list[LandedLoad]] = defaultdict(list)
-    for load in loads.iter_rows(named=True):
+    for load in _standing_loads(warehouse, maps):
         source = _map_of(load, today)
         landed[source.kind].append(
             LandedLoad(
@@ -84,6 +86,30 @@ def landed_loads(warehouse: Warehouse, maps: Sequence[SourceMap]) -> dict[str, l
             )
         )
     return dict(landed)
+
+
+def applied_maps(warehouse: Warehouse, maps: Sequence[SourceMap]) -> list[tuple[str, str]]:
+    """Say by which map each load is read today.
+
+    Returns:
+        The identifier of each load that counts, with its map as JSON, sorted.
+    """
+    today = {source.name: source for source in maps}
+    loads = _standing_loads(warehouse, maps)
+    return sorted((load["load_id"], _map_of(load, today).model_dump_json()) for load in loads)
+
+
+def _standing_loads(warehouse: Warehouse, maps: Sequence[SourceMap]) -> list[dict[str, Any]]:
+    """The loads that count: of each content those whose map matches the file today, else the newest."""
+    loads = warehouse.select("FROM landing.loads WHERE problem IS NULL ORDER BY loaded_at, file, load_id")
+    by_content: dict[str, list[dict[str, Any]]] = defaultdict(list)
+    for load in loads.iter_rows(named=True):
+        by_content[load["content_digest"]].append(load)
+    standing = []
+    for alike in by_content.values():
+        matching = [load for load in alike if load["source"] in {found.name for found in match(load["file"], maps)}]
+        standing += matching or alike[-1:]
+    return standing
 
 
 def _map_of(load: dict[str, Any], today: dict[str, SourceMap]) -> SourceMap:

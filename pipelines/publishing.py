@@ -2,32 +2,40 @@
 
 import hashlib
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import UTC, date, datetime
+from importlib.metadata import version
 from pathlib import Path
 
 import duckdb
 import polars as pl
 
+from models.errors import UsageError
 from models.settings import Settings
 from models.tables import LAYERS, conform
 from models.tables.audit import Snapshots
 from pipelines.home import Home
-from pipelines.warehouse import Warehouse, statement
+from pipelines.warehouse import Warehouse
 
 KEPT_SNAPSHOTS = 3
 """The current one and two to look back at; a reader that still has an older one open keeps it."""
 
 
-def describe_snapshot(loads: pl.DataFrame, *, settings: Settings, as_of: date) -> pl.DataFrame:
+def describe_snapshot(inputs: Sequence[tuple[str, str]], *, settings: Settings, as_of: date) -> pl.DataFrame:
     """Return the one-row `Snapshots` frame of what is about to be published.
 
-    The identifier follows from what went in, so the same files and settings give the same one.
+    The identifier follows from what went in, so the same files, source maps, settings and version of Releak give the
+    same one.
+
+    Args:
+        inputs: Each load with the source map it is read by.
+        settings: The thresholds.
+        as_of: The day the figures are true as of.
     """
-    ways_in = loads.sort("load_id").select("load_id", "content_digest").rows()
-    input_digest = hashlib.sha256(repr(ways_in).encode()).hexdigest()
+    input_digest = hashlib.sha256(repr(sorted(inputs)).encode()).hexdigest()
     settings_json = settings.model_dump_json()
-    fingerprint = hashlib.sha256(f"{input_digest}{settings_json}{as_of}".encode()).hexdigest()
+    made_by = f"{version('releak')}{input_digest}{settings_json}{as_of}"
+    fingerprint = hashlib.sha256(made_by.encode()).hexdigest()
     row = {
         "snapshot_id": f"{as_of:%Y%m%d}-{fingerprint[:12]}",
         "published_at": datetime.now(UTC),
@@ -38,36 +46,44 @@ def describe_snapshot(loads: pl.DataFrame, *, settings: Settings, as_of: date) -
     return conform(pl.DataFrame([row]), Snapshots)
 
 
-def publish(warehouse: Warehouse, home: Home, *, snapshot_id: str) -> Path:
+def publish(warehouse: Warehouse, home: Home, snapshot: pl.DataFrame) -> Path:
     """Build a snapshot beside the old ones, flush it to disk, and move the pointer to it.
 
-    Readers see the old snapshot or the new one, never half of one.
+    Readers see the old snapshot or the new one, never half of one. The warehouse's list of snapshots names it only once
+    it stands in place.
+
+    Args:
+        warehouse: Where the tables are.
+        home: Where snapshots are put.
+        snapshot: From `describe_snapshot`.
 
     Returns:
         The snapshot's file.
     """
-    target = home.published / f"releak-{snapshot_id}.duckdb"
+    target = home.published / f"releak-{snapshot['snapshot_id'].item()}.duckdb"
     building = target.with_suffix(".building")
     _remove(building, building.with_suffix(".building.wal"))
     with warehouse.connect() as connection:
         connection.execute(f"ATTACH '{_quoted(building)}' AS snapshot")
         for layer, table in _published_tables():
             connection.execute(f"CREATE TABLE snapshot.main.{table} AS FROM {layer}.{table}")
+        _renew(connection, "snapshot.main", snapshot)
         connection.execute("DETACH snapshot")
     _flush(building)
     building.replace(target)
     _point(home.pointer, target)
     _flush(home.published)
+    with warehouse.connect() as connection:
+        _renew(connection, "audit", snapshot)
     _prune(home, keep=target)
     return target
 
 
-def record_snapshot(warehouse: Warehouse, snapshot: pl.DataFrame) -> pl.DataFrame:
-    """Add a snapshot to the list of those published, or renew its row, and return the list."""
-    with warehouse.connect() as connection:
-        connection.register("new_snapshot", snapshot)
-        connection.execute(statement("replace_snapshots"))
-        return connection.sql("FROM audit.snapshots ORDER BY published_at").pl()
+def _renew(connection: duckdb.DuckDBPyConnection, schema: str, snapshot: pl.DataFrame) -> None:
+    """Put a snapshot's row in place of its last one in a list of snapshots."""
+    connection.register("new_snapshot", snapshot)
+    connection.execute(f"DELETE FROM {schema}.snapshots WHERE snapshot_id IN (SELECT snapshot_id FROM new_snapshot)")
+    connection.execute(f"INSERT INTO {schema}.snapshots BY NAME FROM new_snapshot")
 
 
 def _published_tables() -> Iterable[tuple[str, str]]:
@@ -111,12 +127,16 @@ def _remove(*paths: Path) -> None:
 
 
 def read_published(home: Home, query: str) -> pl.DataFrame:
-    """Run a query on the current snapshot.
+    """Run a query on the current snapshot; it can reach no other file.
 
     Raises:
         NothingPublishedError: No run has published yet.
+        UsageError: The query is no question.
         duckdb.Error: The query is wrong.
     """
     with duckdb.connect(home.snapshot(), read_only=True) as connection:
-        connection.execute("SET TimeZone = 'UTC'")
-        return connection.sql(query).pl()
+        connection.execute("SET TimeZone = 'UTC'; SET enable_external_access = false")
+        answer = connection.sql(query)
+        if answer is None:
+            raise UsageError("The query asks nothing. Write one like 'SELECT * FROM flags'.")
+        return answer.pl()

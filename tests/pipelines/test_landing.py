@@ -7,7 +7,7 @@ import pytest
 
 from models.errors import ReleakError, SourceMapError
 from pipelines.home import Home
-from pipelines.landing import land_inbox, landed_loads, source_maps
+from pipelines.landing import applied_maps, land_inbox, landed_loads, source_maps
 from pipelines.warehouse import Warehouse
 
 VEHICLES = "vehicle_id,engine_family,site,in_service_on\nV1,F1,Ossel Quay,2020-01-01\nV2,F1,Ossel Quay,2020-01-01\n"
@@ -119,3 +119,16 @@ def test_an_empty_inbox_says_what_to_put_there(home: Home, warehouse: Warehouse)
 def test_a_sources_file_that_was_named_must_be_there(home: Home) -> None:
     with pytest.raises(SourceMapError, match=r"nowhere\.toml"):
         source_maps(Home(home.path, home.path / "nowhere.toml"))
+
+
+def test_a_file_read_first_by_its_name_and_then_by_a_source_map_counts_once(home: Home, warehouse: Warehouse) -> None:
+    _put(home, "vehicles.csv", VEHICLES)
+    land_inbox(warehouse, home)
+    before = applied_maps(warehouse, source_maps(home))
+    (home.path / "sources.toml").write_text('[[source]]\nname = "list"\nfiles = "vehicles*"\nkind = "vehicles"\n')
+    land_inbox(warehouse, home)
+    assert [load.source for load in landed_loads(warehouse, source_maps(home))["vehicles"]] == ["list"]
+    assert applied_maps(warehouse, source_maps(home)) != before
+    (home.path / "sources.toml").unlink()
+    assert [load.source for load in landed_loads(warehouse, source_maps(home))["vehicles"]] == ["vehicles"]
+    assert applied_maps(warehouse, source_maps(home)) == before

@@ -7,11 +7,11 @@ import duckdb
 import polars as pl
 import pytest
 
-from models.errors import NothingPublishedError
+from models.errors import NothingPublishedError, UsageError
 from models.settings import Settings
 from models.tables import LAYERS
 from pipelines.home import Home
-from pipelines.publishing import KEPT_SNAPSHOTS, describe_snapshot, publish, read_published, record_snapshot
+from pipelines.publishing import KEPT_SNAPSHOTS, describe_snapshot, publish, read_published
 from pipelines.warehouse import Warehouse
 
 AS_OF = date(2026, 6, 30)
@@ -34,6 +34,11 @@ def warehouse(home: Home) -> Warehouse:
     return made
 
 
+def _named(snapshot_id: str) -> pl.DataFrame:
+    described = describe_snapshot([], settings=Settings(), as_of=AS_OF)
+    return described.with_columns(snapshot_id=pl.lit(snapshot_id))
+
+
 def _with_sites(warehouse: Warehouse, *sites: str) -> None:
     rows = pl.DataFrame({"site": sites, "n": 1, "observed": 0, "expected": 0.5})
     warehouse.write("measures", "site_comparison", rows)
@@ -45,17 +50,17 @@ def test_nothing_published_names_the_home_and_the_remedy(home: Home) -> None:
 
 
 def test_a_snapshot_holds_every_declared_table_in_the_main_schema(home: Home, warehouse: Warehouse) -> None:
-    publish(warehouse, home, snapshot_id="one")
+    publish(warehouse, home, _named("one"))
     found = read_published(home, "SELECT table_name FROM information_schema.tables WHERE table_schema = 'main'")
     assert set(found["table_name"]) == {table for tables in LAYERS.values() for table in tables}
 
 
 def test_a_reader_that_has_the_old_snapshot_open_keeps_it(home: Home, warehouse: Warehouse) -> None:
     _with_sites(warehouse, "Ossel Quay")
-    publish(warehouse, home, snapshot_id="one")
+    publish(warehouse, home, _named("one"))
     with duckdb.connect(home.snapshot(), read_only=True) as reader:
         _with_sites(warehouse, "Ossel Quay", "Tarn Head")
-        publish(warehouse, home, snapshot_id="two")
+        publish(warehouse, home, _named("two"))
         assert reader.sql("SELECT count(*) FROM site_comparison").fetchall() == [(1,)]
     assert read_published(home, "SELECT count(*) AS n FROM site_comparison")["n"].item() == 2
 
@@ -63,29 +68,38 @@ def test_a_reader_that_has_the_old_snapshot_open_keeps_it(home: Home, warehouse:
 def test_what_a_killed_run_left_is_swept_and_only_the_newest_are_kept(home: Home, warehouse: Warehouse) -> None:
     (home.published / "releak-dead.building").write_bytes(b"half a file")
     for number in range(KEPT_SNAPSHOTS + 2):
-        publish(warehouse, home, snapshot_id=f"s{number}")
+        publish(warehouse, home, _named(f"s{number}"))
     kept = sorted(file.name for file in home.published.iterdir() if not file.is_symlink())
     assert kept == ["releak-s2.duckdb", "releak-s3.duckdb", "releak-s4.duckdb"]
     assert home.snapshot().name == "releak-s4.duckdb"
 
 
-def test_the_same_inputs_and_settings_give_the_same_snapshot_and_others_another(warehouse: Warehouse) -> None:
-    loads = pl.DataFrame({"load_id": ["a"], "content_digest": ["d"]})
-    first = describe_snapshot(loads, settings=Settings(), as_of=AS_OF)["snapshot_id"].item()
-    assert describe_snapshot(loads, settings=Settings(), as_of=AS_OF)["snapshot_id"].item() == first
+def test_what_went_in_decides_the_snapshots_identifier() -> None:
+    def named(inputs: list[tuple[str, str]], settings: Settings, as_of: date) -> str:
+        return describe_snapshot(inputs, settings=settings, as_of=as_of)["snapshot_id"].item()
+
+    inputs = [("a", "{map}"), ("b", "{map}")]
     stricter = Settings.model_validate({"episodes": {"comeback_days": 30}})
+    first = named(inputs, Settings(), AS_OF)
+    assert named(inputs[::-1], Settings(), AS_OF) == first
     others = {
-        describe_snapshot(loads, settings=stricter, as_of=AS_OF)["snapshot_id"].item(),
-        describe_snapshot(loads, settings=Settings(), as_of=date(2026, 7, 1))["snapshot_id"].item(),
-        describe_snapshot(loads.with_columns(content_digest=pl.lit("e")), settings=Settings(), as_of=AS_OF)[
-            "snapshot_id"
-        ].item(),
+        named(inputs, stricter, AS_OF),
+        named(inputs, Settings(), date(2026, 7, 1)),
+        named([("a", "{map}")], Settings(), AS_OF),
+        named([("a", "{other map}"), ("b", "{map}")], Settings(), AS_OF),
     }
-    assert len(others | {first}) == 4
+    assert len(others | {first}) == 5
 
 
-def test_publishing_again_renews_the_snapshots_row(warehouse: Warehouse) -> None:
-    loads = pl.DataFrame({"load_id": ["a"], "content_digest": ["d"]})
-    snapshot = describe_snapshot(loads, settings=Settings(), as_of=AS_OF)
-    record_snapshot(warehouse, snapshot)
-    assert record_snapshot(warehouse, snapshot).height == 1
+def test_a_snapshot_is_listed_once_and_lists_itself(home: Home, warehouse: Warehouse) -> None:
+    for _ in range(2):
+        publish(warehouse, home, _named("one"))
+    publish(warehouse, home, _named("two"))
+    assert warehouse.read("audit", "snapshots")["snapshot_id"].sort().to_list() == ["one", "two"]
+    assert read_published(home, "SELECT count(*) AS n FROM snapshots")["n"].item() == 2
+
+
+def test_a_query_that_asks_nothing_is_told_so(home: Home, warehouse: Warehouse) -> None:
+    publish(warehouse, home, _named("one"))
+    with pytest.raises(UsageError, match="asks nothing"):
+        read_published(home, "")
