@@ -4,11 +4,9 @@ import polars as pl
 
 from models.notes import read_notes
 from models.tables import conform
-from models.tables.ledger import Evidence
+from models.tables.ledger import JOINT_COMPONENTS, Evidence
 
 ORIGIN = ("origin_kind", "origin_id", "origin_field")
-JOINT_COMPONENTS = ("cover_gasket", "plug_tube_seal")
-"""Components of the cover joint."""
 UNSTATED_CONFIDENCE = 0.4
 """Confidence of a leak that only the filled-in class tells of, against its text; judgement of the house."""
 

@@ -4,8 +4,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 
-JOINT_COMPONENTS = frozenset({"cover_gasket", "plug_tube_seal"})
-"""Both seals sit under the cover: oil in a plug well is a leak of the same joint."""
+from models.tables.ledger import JOINT_COMPONENTS
+
 LOW_OIL = frozenset({"low_oil"})
 """Says that oil went, not where: alone it makes no cover suspect."""
 DRY_POLARITIES = frozenset({"absent", "resolved"})

@@ -7,8 +7,8 @@ sump"), else to the one before it in its clause ("sump dry"), else to one in a c
 from dataclasses import dataclass
 
 from models.notes.scope import SIGNS
-from models.notes.settling import COVERS
 from models.notes.terms import Term
+from models.tables.ledger import JOINT_COMPONENTS
 
 MAX_DIRECT_TOKENS = 5
 """A sign and the component right after it, without a preposition, stand no further apart."""
@@ -94,7 +94,7 @@ class _Binder:
     def _is_traced_on(self, finding: Finding, named: list[Finding]) -> bool:
         """Whether oil lay on a component that the text then traces to another: "oil on gearbox, traced to ..."."""
         mention = finding.mention
-        if mention is None or mention.value in COVERS or finding.sign is None or finding.sign.is_reported:
+        if mention is None or mention.value in JOINT_COMPONENTS or finding.sign is None or finding.sign.is_reported:
             return False
         if _preposition(self._terms, mention) not in ("on", "near"):
             return False

@@ -10,9 +10,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from models.notes.binding import Finding
-from models.notes.settling import COVERS
 from models.notes.terms import Term
 from models.notes.tokens import PAUSE, QUESTION, STOP, Token
+from models.tables.ledger import JOINT_COMPONENTS
 
 OILY = frozenset({"cover_gasket", "plug_tube_seal", "other_oil_leak"})
 MAX_LABEL_TOKENS = 3
@@ -116,10 +116,12 @@ def _grouped(reading: Reading, findings: list[Finding]) -> list[tuple[str, str, 
     for finding in findings:
         mention = finding.mention
         component = mention.value if mention is not None else ""
-        side = mention.side if mention is not None and component in COVERS else ""
-        place = reading.text[mention.start : mention.end].lower() if mention and component not in COVERS else ""
+        side = mention.side if mention is not None and component in JOINT_COMPONENTS else ""
+        place = (
+            reading.text[mention.start : mention.end].lower() if mention and component not in JOINT_COMPONENTS else ""
+        )
         groups.setdefault((component, side, place), []).append(finding)
-    for component in COVERS:
+    for component in JOINT_COMPONENTS:
         _fold_unsided(groups, component)
     return [(component, side, found) for (component, side, _), found in groups.items()]
 
@@ -176,7 +178,7 @@ def _polarity(reading: Reading, component: str, findings: list[Finding]) -> tupl
         return _dry_polarity(reading, findings, wet, dry)
     if wet:
         return "absent", wet
-    if component in COVERS:
+    if component in JOINT_COMPONENTS:
         return _open_polarity(reading, findings)
     signed = [
         finding for finding in findings if finding.sign is not None or (finding.mention and finding.mention.is_guess)
@@ -288,7 +290,7 @@ def _says_joint(reading: Reading, findings: list[Finding]) -> bool:
 def _detailed(reading: Reading, said: Statement, parts: list[Term], findings: list[Finding]) -> Statement:
     """The statement with its location, class and confidence."""
     clauses = {term.clause for term in parts}
-    if said.component in COVERS:
+    if said.component in JOINT_COMPONENTS:
         said.location = _spots(reading, clauses, said.position)
     else:
         mention = next(term for term in parts if term.kind == "mention")

@@ -11,7 +11,7 @@ from models.notes.deciding import Statement
 from models.notes.reader import read_text
 from models.notes.work import Finding, WorkSaid, parts_said, work_said
 from models.tables import conform
-from models.tables.ledger import CoverWork
+from models.tables.ledger import JOINT_COMPONENTS, CoverWork
 
 SURE_BY_WORDS_AND_PARTS, SURE_BY_WORDS, SURE_BY_PARTS, SURE_BY_CODE, SURE_OF_NOTHING = 0.98, 0.9, 0.75, 0.7, 0.9
 """Confidence of a reading by what it rests on; judgement of the house, not a measured rate."""
@@ -33,7 +33,6 @@ _READ = (
 _NOT_DONE_STATUS = re.compile(r"cancel|void|declin|reject|quot|estimat|delet|not done|refus|on hold", re.IGNORECASE)
 _WHOLE_ENGINE = re.compile(r"^(the )?(rh |lh )?(engine|motor|top of( the)? engine|engine bay|top end)?$", re.IGNORECASE)
 """Places of an oil leak that name no component."""
-_JOINT = ("cover_gasket", "plug_tube_seal")
 JOINT_DEEDS = ("gasket", "seals", "cover", "tightened", "sealant", "repaired")
 """Deeds that renew, tighten or seal the joint."""
 
@@ -115,10 +114,10 @@ def _read(values: dict[str, str]) -> _Order:
     complaint = read_text(values["complaint"])
     code = values["job_code"].replace("_", " ")
     is_cover_code = work_said(code, about_cover=False).names_cover
-    about = is_cover_code or any(said.component in _JOINT for said in complaint)
+    about = is_cover_code or any(said.component in JOINT_COMPONENTS for said in complaint)
     by_number = parts_said(values["parts"], numbers, about_cover=about)
     finding = read_text(values["work_done"])
-    about = about or bool(by_number) or any(said.component in _JOINT for said in finding)
+    about = about or bool(by_number) or any(said.component in JOINT_COMPONENTS for said in finding)
     work = work_said(values["work_done"], about_cover=about, findings=_of_joint(finding))
     parts = parts_said(values["parts"], numbers, about_cover=about or work.names_cover)
     is_routine = work.is_routine or work_said(values["complaint"], about_cover=False).is_routine
@@ -130,7 +129,7 @@ def _of_joint(statements: list[Statement]) -> tuple[Finding, ...]:
     return tuple(
         Finding(said.start, said.end, is_dry=said.polarity != "present")
         for said in statements
-        if said.component in _JOINT and said.polarity != "uncertain" and said.confidence >= SURE_OF_FINDING
+        if said.component in JOINT_COMPONENTS and said.polarity != "uncertain" and said.confidence >= SURE_OF_FINDING
     )
 
 
@@ -220,7 +219,7 @@ def _side(order: _Order) -> str:
     """The side the work names, else the complaint."""
     if order.work.sides:
         return "both" if len(order.work.sides) > 1 else next(iter(order.work.sides))
-    sides = {said.position for said in order.complaint if said.component in _JOINT and said.position}
+    sides = {said.position for said in order.complaint if said.component in JOINT_COMPONENTS and said.position}
     return "both" if len(sides) > 1 else next(iter(sides), "")
 
 
@@ -229,7 +228,7 @@ def _says_oil(statements: list[Statement], position: str) -> bool:
     return any(
         said.polarity == "present"
         and (
-            (said.component in _JOINT and _is_same_side(said.position, position))
+            (said.component in JOINT_COMPONENTS and _is_same_side(said.position, position))
             or (said.component == "other_oil_leak" and bool(_WHOLE_ENGINE.match(said.location.strip())))
         )
         for said in statements

@@ -9,12 +9,12 @@ from collections.abc import Sequence
 from models.notes.scope import SIGNS
 from models.notes.terms import Term
 from models.notes.tokens import PAUSE, QUESTION, STOP, Token
+from models.tables.ledger import JOINT_COMPONENTS
 
 _CLAUSE_ENDS = frozenset({STOP, PAUSE, QUESTION, "but"})
 MAX_BESIDE_TOKENS = 4
 """Two terms further apart are not said of one another without a verb."""
 
-COVERS = frozenset({"cover_gasket", "plug_tube_seal"})
 _BETWEEN = frozenset({"turn", "looked", "confirm", "recurrence", "spot"})
 """Kinds that may stand between oil and where it is."""
 _PREPOSITIONS = frozenset({"near", "on", "onto", "from"})
@@ -115,13 +115,13 @@ def _is_out_of_place(terms: list[Term], at: int) -> bool:
     first = follows[0]
     if first.kind in _PREPOSITIONS:
         return len(follows) > 1 and not _is_inside(follows)
-    return first.kind == "mention" and first.value in COVERS and first.first - term.last == 1
+    return first.kind == "mention" and first.value in JOINT_COMPONENTS and first.first - term.last == 1
 
 
 def _is_inside(follows: list[Term]) -> bool:
     """Whether oil is said to be in the sump or gearbox, where it belongs."""
     inside = len(follows) > 1 and follows[0].kind == "near" and follows[0].value == "in"
-    return inside and follows[1].value not in COVERS and follows[1].kind in ("mention", "site")
+    return inside and follows[1].value not in JOINT_COMPONENTS and follows[1].kind in ("mention", "site")
 
 
 def _settle_coils(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
@@ -131,7 +131,7 @@ def _settle_coils(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
         if term.kind != "coils" or not _is_oily(terms, at):
             continue
         same = [other for other in terms if other.sentence == term.sentence]
-        if any(other.kind == "mention" and other.value in COVERS for other in same):
+        if any(other.kind == "mention" and other.value in JOINT_COMPONENTS for other in same):
             continue
         sign = min(
             (other for other in _clause_of(terms, term) if other.kind == "leak"),
@@ -255,7 +255,8 @@ def _settle_sides(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
             mention.side = "both" if mention.side not in ("", term.value) else term.value
             continue
         cover = next(
-            (other for other in reversed(terms[:at]) if other.kind == "mention" and other.value in COVERS), None
+            (other for other in reversed(terms[:at]) if other.kind == "mention" and other.value in JOINT_COMPONENTS),
+            None,
         )
         if cover is not None:
             settled[-1] = _like(term, ("mention", cover.value), tokens, term.first, term.last)

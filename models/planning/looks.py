@@ -3,11 +3,12 @@
 import polars as pl
 
 from models.episodes.endings import RESIDUE_SYMPTOMS
-from models.episodes.facts import DRY_POLARITIES, JOINT_COMPONENTS
+from models.episodes.facts import DRY_POLARITIES
 from models.odometer import distance_at
 from models.planning.covers import COVER
 from models.planning.known import FleetLedger
 from models.settings import EpisodeRules
+from models.tables.ledger import JOINT_COMPONENTS
 
 EXHAUST = r"(?i)\b(exhaust|exh|down\s?pipe|turbo(charger)?|hot side|heat shield)\b"
 """Hot parts near a cover: oil that reaches them outranks its drop rate (common practice)."""
@@ -90,7 +91,7 @@ def _without_own_repairs(found: pl.DataFrame, cover_work: pl.DataFrame) -> pl.Da
 
 def _read(found: pl.DataFrame, curve: pl.DataFrame, rules: EpisodeRules) -> pl.DataFrame:
     """Say what each finding is: wet, dry, or a smell that is not that of oil left from before the repair."""
-    is_of_joint = pl.col("component").is_in(sorted(JOINT_COMPONENTS))
+    is_of_joint = pl.col("component").is_in(JOINT_COMPONENTS)
     is_wet = is_of_joint & (pl.col("polarity") == "present")
     says_smell = (
         (is_of_joint | (pl.col("component") == "none"))

@@ -35,6 +35,8 @@ OCCASIONS = ("leak", "routine", "other_work")
 COVER_WORK = ("repair", "cover_off", "engine_out", "none")
 """What an order did to a cover joint: repaired it, disturbed it for other work, took the engine out, or nothing."""
 COMPONENTS = ("cover_gasket", "plug_tube_seal", "other_oil_leak", "other_fluid", "none")
+JOINT_COMPONENTS = ("cover_gasket", "plug_tube_seal")
+"""Both seals sit under the cover: oil in a plug well is a leak of the same joint."""
 POLARITIES = ("present", "absent", "resolved", "uncertain")
 ORIGIN_KINDS = ("inspection_notes", "work_orders")
 ORIGIN_FIELDS = ("text", "complaint", "work_done")
