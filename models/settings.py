@@ -6,8 +6,9 @@ the settings that made it.
 
 from datetime import date
 from typing import Annotated, Any
+from zoneinfo import available_timezones
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 
 def _setting(default: Any, *, unit: str, reason: str, **bounds: Any) -> Any:
@@ -21,13 +22,33 @@ class _Section(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 
+def _known_zone(name: str) -> str:
+    """Let only names of the tz database pass."""
+    if name not in available_timezones():
+        raise ValueError("a name of the tz database, such as 'UTC' or 'CET'")
+    return name
+
+
+_Horizons = Annotated[tuple[Annotated[float, Field(gt=0, le=10_000_000)], ...], Field(min_length=1)]
+
+
 class FleetSettings(_Section):
     """What holds for the whole fleet."""
 
-    zone: str = _setting("UTC", unit="tz database name", reason="zone of files whose source map names none")
+    zone: Annotated[str, AfterValidator(_known_zone)] = _setting(
+        "UTC", unit="tz database name", reason="zone of files whose source map names none"
+    )
     currency: str = _setting("EUR", unit="code", reason="all costs are taken to be in it", min_length=1, max_length=8)
     show_technicians: bool = _setting(
-        False, unit="yes/no", reason="figures about people are pseudonymous and for coaching; shown only where agreed"
+        False,
+        unit="yes/no",
+        reason="figures about people are for coaching: all are pseudonyms, and hidden, unless showing names is agreed",
+    )
+    pseudonym_key: str = _setting(
+        "",
+        unit="any words",
+        reason="set your own, so that nobody finds a name by trying; never published",
+        exclude=True,
     )
 
 
@@ -66,16 +87,16 @@ class EpisodeRules(_Section):
 class MeasureRules(_Section):
     """Horizons, interval level and the least a figure may rest on."""
 
-    horizons_days: tuple[float, ...] = _setting(
-        (30.0, 90.0, 180.0, 365.0, 730.0), unit="days", reason="a month to two years", min_length=1
-    )
-    horizons_km: tuple[float, ...] = _setting(
-        (5_000.0, 10_000.0, 25_000.0, 50_000.0), unit="km", reason="a quarter to two years of a van", min_length=1
+    horizons_days: _Horizons = _setting((30.0, 90.0, 180.0, 365.0, 730.0), unit="days", reason="a month to two years")
+    horizons_km: _Horizons = _setting(
+        (5_000.0, 10_000.0, 25_000.0, 50_000.0), unit="km", reason="a quarter to two years of a van"
     )
     restricted_mean_days: float = _setting(730.0, unit="days", reason="as far as most repairs are watched", gt=0)
     restricted_mean_km: float = _setting(50_000.0, unit="km", reason="as far as most repairs are watched", gt=0)
     confidence: float = _setting(0.95, unit="1", reason="the usual level", ge=0.5, le=0.999)
-    min_episodes: int = _setting(10, unit="episodes", reason="fewer at risk is too few to say", ge=1, le=1_000)
+    min_episodes: int = _setting(
+        10, unit="episodes", reason="fewer episodes in the group are too few to say", ge=1, le=1_000
+    )
     min_events: int = _setting(3, unit="re-leaks", reason="fewer is too few to say", ge=1, le=1_000)
     min_failed_share: float = _setting(
         0.2, unit="1", reason="a Weibull mean beyond the data is a guess", ge=0.0, le=1.0
@@ -146,6 +167,70 @@ class PlanRules(_Section):
     )
 
 
+class ChecksRules(_Section):
+    """What in the data is surprising enough to say so; only `refused_share_blocks` stops a run."""
+
+    min_rows: int = _setting(20, unit="rows", reason="a share of fewer rows says little", ge=1, le=1_000_000)
+    loads_compared: int = _setting(
+        5, unit="loads", reason="so many last loads of a source say what is usual", ge=2, le=100
+    )
+    recent_days: int = _setting(
+        60, unit="days", reason="two monthly exports: shorter, and a holiday looks like a change", ge=7, le=730
+    )
+    volume_change_share: float = _setting(
+        0.8, unit="1", reason="a fifth, or five times, of what is usual is no ordinary week", gt=0, lt=1
+    )
+    refused_share_warns: float = _setting(
+        0.05, unit="1", reason="more than a few typing errors in a hundred rows", ge=0, le=1
+    )
+    refused_share_blocks: float = _setting(
+        0.5, unit="1", reason="most of the file is misread: figures without it mislead", gt=0, le=1
+    )
+    unreadable_files_share: float = _setting(0.0, unit="1", reason="any such file is worth a look", ge=0, le=1)
+    held_share: float = _setting(
+        0.02, unit="1", reason="a new vehicle or two ahead of the register, not a fleet renumbered", ge=0, le=1
+    )
+    odometer_missing_share: float = _setting(
+        0.4, unit="1", reason="beyond it most distances are interpolated over months", ge=0, le=1
+    )
+    readings_set_aside_share: float = _setting(
+        0.05, unit="1", reason="typing errors are a few in a hundred; more is a unit or an instrument", ge=0, le=1
+    )
+    new_values_share: float = _setting(
+        0.1, unit="1", reason="a code or two is new in two months; a tenth is a renaming", ge=0, le=1
+    )
+    new_words_share: float = _setting(
+        0.1, unit="1", reason="people write as they did; a tenth of new words is a new author or system", ge=0, le=1
+    )
+    unknown_words_share: float = _setting(
+        0.6, unit="1", reason="a third is common in workshop English; most is another language", ge=0, le=1
+    )
+    families_unknown_share: float = _setting(
+        0.0, unit="1", reason="without its reference an engine counts as having a single cover", ge=0, le=1
+    )
+    unwatched_vehicles_share: float = _setting(
+        0.25, unit="1", reason="a repair is judged by what is written after it", ge=0, le=1
+    )
+    quiet_site_share: float = _setting(
+        0.8, unit="1", reason="a fifth of its usual orders is a missing export, not a quiet spell", gt=0, le=1
+    )
+    early_month_share: float = _setting(
+        0.7, unit="1", reason="days up to the 12th are two in five; more is a day read as a month", gt=0.4, le=1
+    )
+    one_day_share: float = _setting(
+        0.2, unit="1", reason="a fifth of a file on one of many days is a date filled in by a system", gt=0, le=1
+    )
+    completed_early_share: float = _setting(
+        0.01, unit="1", reason="an order is not completed before it is opened", ge=0, le=1
+    )
+    before_service_share: float = _setting(
+        0.02, unit="1", reason="a vehicle is not worked on long before its first day", ge=0, le=1
+    )
+    unstated_methods_share: float = _setting(
+        0.3, unit="1", reason="beyond it methods cannot be compared fairly", ge=0, le=1
+    )
+
+
 class Settings(_Section):
     """All thresholds of one home."""
 
@@ -156,4 +241,5 @@ class Settings(_Section):
     oil: OilRules = OilRules()
     flags: FlagRules = FlagRules()
     plan: PlanRules = PlanRules()
+    checks: ChecksRules = ChecksRules()
     as_of: date | None = _setting(None, unit="day", reason="empty: today; the demo fixes its extract's day")

@@ -3,7 +3,7 @@
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import cache, lru_cache
 
 from models.notes.lexicon import work_lexicon
 from models.notes.terms import Term, find_terms
@@ -269,16 +269,17 @@ def parts_said(parts: str, numbers: dict[str, str], *, about_cover: bool) -> dic
     for item in map(str.strip, _SEPARATORS.split(parts)):
         if not item or _NOT_USED.search(item):
             continue
-        plain = _plain(item)
-        by_number = [part for part, number in numbers.items() if number and _plain(number) in plain]
+        by_number = [part for part, number in numbers.items() if number and _number_pattern(number).search(item)]
         for part in by_number or _parts_by_words(item, about_cover=about_cover):
             used.setdefault(part, item)
     return used
 
 
-def _plain(number: str) -> str:
-    """A part number without the spaces and dashes people put in."""
-    return re.sub(r"[^A-Z0-9]", "", number.upper())
+@cache
+def _number_pattern(number: str) -> re.Pattern[str]:
+    """A part number as people write it: whole, in any case, with spaces and dashes anywhere inside."""
+    inside = r"[\s./-]*".join(re.findall(r"[A-Z0-9]", number.upper()))
+    return re.compile(rf"(?<![A-Z0-9]){inside}(?![A-Z0-9])", re.IGNORECASE)
 
 
 def _parts_by_words(item: str, *, about_cover: bool) -> list[str]:

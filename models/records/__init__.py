@@ -3,11 +3,12 @@
 `conversion` says how one export's words are to be read and `canonical` picks the canonical columns out of its cells;
 `quantities`, `moments` and `vocabularies` read one cell; `typing` reads whole rows by the declared tables; `identity`
 gives rows their content; `references` holds rows whose vehicle, family or order has not arrived; `reconcile` tells
-duplicates from corrections and folds order lines; `build` does it all for every kind.
+duplicates from corrections and folds order lines; `build` does it all for every kind; `pseudonyms` hides people.
 """
 
 from models.records.build import LandedLoad, RecordsResult, build_records, tally
 from models.records.canonical import header_fault
 from models.records.conversion import Conversion
+from models.records.pseudonyms import with_pseudonyms
 
-__all__ = ["Conversion", "LandedLoad", "RecordsResult", "build_records", "header_fault", "tally"]
+__all__ = ["Conversion", "LandedLoad", "RecordsResult", "build_records", "header_fault", "tally", "with_pseudonyms"]

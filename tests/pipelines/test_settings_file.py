@@ -31,6 +31,8 @@ def test_a_file_changes_what_it_names_and_nothing_else(tmp_path: Path) -> None:
         ("[episode]\n", "episode", "one of fleet, odometer"),
         ("[episodes]\ncomeback_days = 0\n", "episodes.comeback_days", "greater than or equal to 1"),
         ("[episodes]\ncomeback_days = 'soon'\n", "episodes.comeback_days", "integer"),
+        ("[fleet]\nzone = 'Nowhere/X'\n", "fleet.zone", "tz database"),
+        ("[measures]\nhorizons_days = [-5]\n", "measures.horizons_days.0", "greater than 0"),
         ("[episodes\n", "the file", "TOML"),
     ],
 )

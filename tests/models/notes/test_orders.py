@@ -226,3 +226,11 @@ def test_a_bare_cover_and_what_stands_round_the_work_are_read_by_their_context(
 ) -> None:
     read = _read(work_done, complaint=complaint, family=TWO_BANK if "left" in work_done else SINGLE)
     assert {(row["work"], row["repair_method"]) for row in read} == {(work, method)}
+
+
+@pytest.mark.parametrize(
+    ("parts", "work"),
+    [("a4g01", "repair"), ("A4-G-01 x1", "repair"), ("A4-G012", "none"), ("XA4-G01", "none"), ("A4-G01", "repair")],
+)
+def test_a_part_number_counts_only_whole(parts: str, work: str) -> None:
+    assert _read("done", parts=parts)[0]["work"] == work
