@@ -10,7 +10,7 @@ from pipelines.home import Home
 from pipelines.sources import inbox_files
 
 NIGHTLY = "30 2 * * *"
-"""Half past two: after the workshops' own nightly exports."""
+"""Half past two UTC: after the workshops' own nightly exports; sites lie in several zones."""
 SENSOR_SECONDS = 60
 
 
@@ -22,7 +22,7 @@ def inbox_state(inbox: Path) -> str:
 
 
 refresh = dg.define_asset_job("refresh", selection=dg.AssetSelection.all(), description="From the inbox to the pages.")
-nightly = dg.ScheduleDefinition(job=refresh, cron_schedule=NIGHTLY)
+nightly = dg.ScheduleDefinition(job=refresh, cron_schedule=NIGHTLY, execution_timezone="UTC")
 
 
 @dg.sensor(job=refresh, minimum_interval_seconds=SENSOR_SECONDS)
