@@ -136,6 +136,28 @@ def statements(file: Path, column: str) -> None:
     _print_frame(read(file, column), "csv")
 
 
+@cli.command("map")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), help="New file  [default: standard output]")
+def draft(file: Path, out: Path | None) -> None:
+    """Draft a source map for an export that none describes yet, from its names and its first rows.
+
+    Each guess says why and how sure it is; what only a person can know is listed at the end. No file is overwritten.
+
+    \b
+    Example:
+      releak map exports/orders_2026.csv --out draft.toml
+    """
+    from pipelines.sources.drafting import as_toml, draft_map, write_new
+
+    text = as_toml(draft_map(file))
+    if out is None:
+        click.echo(text, nl=False)
+    else:
+        write_new(out, text)
+        click.echo(out)
+
+
 @cli.command()
 @click.option("--vehicles", type=click.IntRange(1, 10_000_000), default=400, show_default=True)
 @click.option("--years", type=click.FloatRange(0.1, 30), default=5.0, show_default=True)
