@@ -2,9 +2,9 @@
 
 Groups are every combination of engine family, repair method and site with each of them also standing at '' for all, on
 the scales of days and kilometres; episodes without a distance are left out of the latter. Competing ends count as such
-in the recurrence and as censored elsewhere. A figure that would rest on fewer than `min_episodes` episodes at risk or
-`min_events` re-leaks is null, with the reason beside it and its counts shown. All intervals are clustered by vehicle,
-exact Poisson ones excepted.
+in the recurrence and as censored elsewhere. A figure of a group with fewer than `min_episodes` episodes or `min_events`
+re-leaks is null, with the reason beside it and its counts shown; how many of the episodes are still watched decides
+nothing. All intervals are clustered by vehicle, exact Poisson ones excepted.
 """
 
 from models.measures.leak_rates import leak_rates

@@ -6,8 +6,8 @@ import polars as pl
 from models.measures.cube import GROUP_COLUMNS, Cube, cubes
 from models.measures.reasons import not_watched_that_long, too_few
 from models.settings import MeasureRules
-from models.statistics.aalen_johansen import aalen_johansen
-from models.statistics.risk_table import at_risk_at, count_up_to, last_time, value_at
+from models.statistics.aalen_johansen import incidence_at
+from models.statistics.risk_table import at_risk_at, count_up_to, known_until
 from models.tables import conform
 from models.tables.measures import Recurrence
 
@@ -16,8 +16,9 @@ def recurrence(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFrame:
     """Cumulative incidence of re-leak by each horizon, for every group.
 
     Events, competing ends and those at risk are counted at the horizon. A rate is null where the group has fewer than
-    `min_episodes` or by then fewer than `min_events` re-leaks, and beyond the longest time watched. It does not depend
-    on how many are still watched at the horizon: that would show the groups that held and hide those that leaked.
+    `min_episodes` episodes or by then fewer than `min_events` re-leaks, and beyond the longest time watched, unless
+    every episode had ended otherwise than by the end of watching. It does not depend on how many are still watched at
+    the horizon: that would show the groups that held and hide those that leaked.
 
     Args:
         episodes: As `models.tables.ledger.Episodes`.
@@ -38,19 +39,20 @@ def _rates(cube: Cube, *, rules: MeasureRules) -> pl.DataFrame:
     """Rates and counts of one time scale, shown or not."""
     table = cube.table
     horizons = np.unique(rules.horizons_days if cube.time_scale == "days" else rules.horizons_km)
-    curve = aalen_johansen(table, clusters=cube.clusters, confidence=rules.confidence)
+    share = incidence_at(table, horizons, clusters=cube.clusters, confidence=rules.confidence)
+    latest = known_until(table, table.events + table.competing)
     return cube.rows(
         len(horizons),
         {
             "horizon": np.tile(horizons, table.groups),
-            "rate": value_at(table, curve.incidence, horizons, initial=0.0),
-            "low": value_at(table, curve.low, horizons, initial=np.nan),
-            "high": value_at(table, curve.high, horizons, initial=np.nan),
-            "standard_error": value_at(table, curve.standard_error, horizons, initial=0.0),
+            "rate": share.estimate,
+            "low": share.low,
+            "high": share.high,
+            "standard_error": share.standard_error,
             "n": np.repeat(table.sizes, len(horizons)),
             "events": count_up_to(table, table.events, horizons),
             "competing": count_up_to(table, table.competing, horizons),
             "at_risk": at_risk_at(table, horizons),
-            "known_until": np.repeat(last_time(table), len(horizons)),
+            "known_until": np.repeat(latest, len(horizons)),
         },
     )

@@ -7,7 +7,7 @@ from models.measures.cube import GROUP_COLUMNS, Cube, cubes
 from models.settings import MeasureRules
 from models.statistics.aalen_johansen import aalen_johansen
 from models.statistics.kaplan_meier import kaplan_meier
-from models.statistics.risk_table import Bools, Floats, Ints, running_sum
+from models.statistics.risk_table import Bools, Floats, Ints, group_sum, running_sum
 from models.tables import conform
 from models.tables.measures import RecurrenceCurve
 
@@ -16,10 +16,11 @@ MAX_STEPS = 58
 
 
 def recurrence_curve(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFrame:
-    """Points of both curves, for every group with enough episodes and re-leaks to draw.
+    """Points of both curves, for every group of at least `min_episodes` episodes and `min_events` re-leaks.
 
-    Each point holds the exact value from its time on, so the curve is drawn as steps: from time zero to the last time
-    at which `min_episodes` were still watched. Of a curve with many steps an even choice is kept, the last among them.
+    Each point holds the exact value from its time on, so the curve is drawn as steps: from time zero to the longest
+    time watched, or the last horizon of `recurrence` where that comes first. Of a curve with many steps an even choice
+    is kept, the last among them. As for a rate, how many are still watched decides nothing: the band shows it.
 
     Args:
         episodes: As `models.tables.ledger.Episodes`.
@@ -35,19 +36,19 @@ def recurrence_curve(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.DataF
 def _points(cube: Cube, *, rules: MeasureRules) -> pl.DataFrame:
     """Points of the curves of one time scale."""
     table = cube.table
-    is_watched = table.at_risk >= rules.min_episodes
-    events = np.bincount(table.row_group, weights=table.events * is_watched, minlength=table.groups)
-    is_drawn = events >= rules.min_events
-    is_last = is_watched & np.append(~is_watched[1:] | (np.diff(table.row_group) != 0), True)[: len(is_watched)]
-    kept = np.flatnonzero(is_drawn[table.row_group] & (_steps(cube, is_watched) | is_last))
+    is_reached = table.time <= max(rules.horizons_days if cube.time_scale == "days" else rules.horizons_km)
+    events = group_sum(table, table.events * is_reached)
+    is_drawn = (table.sizes >= rules.min_episodes) & (events >= rules.min_events)
+    is_last = is_reached & np.append(~is_reached[1:] | (np.diff(table.row_group) != 0), True)[: len(is_reached)]
+    kept = np.flatnonzero(is_drawn[table.row_group] & (_steps(cube, is_reached) | is_last))
     starts_late = is_drawn & ~np.isin(np.arange(table.groups), table.row_group[kept][table.time[kept] == 0])
     return pl.concat([_origin(cube, np.flatnonzero(starts_late)), _curve_rows(cube, kept, rules=rules)])
 
 
-def _steps(cube: Cube, is_watched: Bools) -> Bools:
+def _steps(cube: Cube, is_reached: Bools) -> Bools:
     """Mark `MAX_STEPS` rows at most at which each group steps, with the last, and one at time zero besides (rows,)."""
     table = cube.table
-    is_step = is_watched & (table.events > 0)
+    is_step = is_reached & (table.events > 0)
     rank = running_sum(is_step.astype(np.float64), table.start)
     steps = np.bincount(table.row_group, weights=is_step, minlength=table.groups)[table.row_group]
     share = MAX_STEPS / np.maximum(steps, MAX_STEPS)

@@ -8,7 +8,7 @@ from models.measures.reasons import not_watched_that_long, too_few, too_few_fail
 from models.settings import MeasureRules
 from models.statistics.kaplan_meier import event_time_quantiles, kaplan_meier
 from models.statistics.restricted_mean import restricted_mean
-from models.statistics.risk_table import Floats, Ints, count_up_to, group_sum, last_time, value_at
+from models.statistics.risk_table import Floats, Ints, count_up_to, group_sum, known_until
 from models.statistics.weibull import contradicted, fit_weibull, weibull_mean
 from models.tables import conform
 from models.tables.measures import TimeToReleak
@@ -72,9 +72,8 @@ def _curve_figures(cube: Cube, *, rules: MeasureRules) -> dict[str, Floats | Int
     b10 = event_time_quantiles(cube.table, curve, 0.1)
     fit = fit_weibull(cube.table, clusters=cube.clusters, shortest=SHORTEST[cube.time_scale])
     mean = weibull_mean(fit, confidence=rules.confidence)
-    all_failed = value_at(cube.table, curve.survival, np.inf, initial=1.0)[:, 0] == 0
     return {
-        "known_until": np.where(all_failed, np.inf, last_time(cube.table)),
+        "known_until": known_until(cube.table, cube.table.events),
         "median": median.time,
         "median_low": median.low,
         "median_high": median.high,

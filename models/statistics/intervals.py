@@ -50,3 +50,11 @@ def log_log_limits(share: Floats, standard_error: Floats, *, confidence: float) 
     with np.errstate(over="ignore"):
         low, high = inner ** np.exp(spread), inner ** np.exp(-spread)
     return np.where(inside, low, np.nan), np.where(inside, high, np.nan)
+
+
+def lower_limit_of_all(count: Floats, *, confidence: float) -> Floats:
+    """Lower limit of a share seen in every one of `count`; the upper one is 1.
+
+    Source: Clopper & Pearson, Biometrika 26 (1934) 404: ((1 - confidence) / 2)^(1 / count).
+    """
+    return np.asarray(((1.0 - confidence) / 2.0) ** (1.0 / np.maximum(count, 1.0)))

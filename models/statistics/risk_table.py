@@ -193,6 +193,22 @@ def last_time(table: RiskTable) -> Floats:
     return np.where(table.start[1:] > table.start[:-1], table.time[np.maximum(table.start[1:] - 1, 0)], 0.0)
 
 
+def known_until(table: RiskTable, failures: Floats) -> Floats:
+    """Longest time up to which each group's curve is known (groups,); 0 where a group is empty.
+
+    Infinite where nobody outlived the last row: everyone then watched failed there, and nothing can change any more.
+
+    Args:
+        table: The risk table.
+        failures: What the curve counts as failures, by row (rows,); all others are censored.
+    """
+    latest = np.zeros(table.groups)
+    present = table.start[1:] > table.start[:-1]
+    last = table.start[1:][present] - 1
+    latest[present] = np.where(table.at_risk[last] == failures[last], np.inf, table.time[last])
+    return latest
+
+
 def _count_rows(table: RiskTable, masks: list[Bools]) -> Ints:
     """Count the rows of each group where each mask holds (groups, masks)."""
     columns = []

@@ -17,7 +17,7 @@ class ShrunkRatios:
     """Posterior ratios under a gamma prior fitted to all units.
 
     Attributes:
-        ratio: Posterior means (units,).
+        ratio: Posterior means (units,); the pooled ratio where no spread was found, NaN where none could be fitted.
         low: Lower posterior limits (units,); NaN where no spread was found.
         high: Upper posterior limits (units,); NaN where no spread was found.
         prior_shape: Shape of the prior; infinite where the units differ no more than chance, NaN where not fitted.
@@ -52,12 +52,12 @@ def shrink_ratios(observed: npt.ArrayLike, expected: npt.ArrayLike, *, confidenc
     if counts.shape != base.shape or (counts < 0).any() or not (base > 0).all():
         raise ValueError("each unit needs a count of zero or more and an expectation above 0")
     if len(counts) < MIN_UNITS:
-        return _without_spread(counts, base, np.nan, f"{len(counts)} are too few to tell a spread")
+        return _unshrunk(len(counts), np.nan, np.nan, f"{len(counts)} are too few to tell a spread")
     if counts.sum() == 0:
-        return _without_spread(counts, base, np.nan, "no events")
+        return _unshrunk(len(counts), np.nan, np.nan, "no events")
     pooled = counts.sum() / base.sum()
     if np.sum((counts - pooled * base) ** 2 - counts) <= 0:
-        return _without_spread(counts, base, np.inf, "they differ no more than chance would have them")
+        return _unshrunk(len(counts), pooled, np.inf, "they differ no more than chance would have them")
     shape, rate = _prior(counts, base)
     return shrink_with_prior(counts, base, shape, rate, confidence=confidence)
 
@@ -80,12 +80,10 @@ def shrink_with_prior(
     )
 
 
-def _without_spread(counts: Floats, base: Floats, prior: float, reason: str) -> ShrunkRatios:
-    """Give every unit the pooled ratio."""
-    total = float(base.sum())
-    pooled = float(counts.sum()) / total if total else np.nan
-    none = np.full(len(counts), np.nan)
-    return ShrunkRatios(np.full(len(counts), pooled), none, none, prior, prior, np.nan, reason)
+def _unshrunk(units: int, ratio: float, prior: float, reason: str) -> ShrunkRatios:
+    """Give every unit the same ratio, without limits."""
+    none = np.full(units, np.nan)
+    return ShrunkRatios(np.full(units, ratio), none, none, prior, prior, np.nan, reason)
 
 
 def _prior(counts: Floats, base: Floats) -> tuple[float, float]:

@@ -42,16 +42,6 @@ class WeibullFit:
     log_likelihood: Floats
     reason: tuple[str, ...]
 
-    @property
-    def shape_standard_error(self) -> Floats:
-        """Standard error of the shape, by the delta method (groups,)."""
-        return self.shape * np.sqrt(self.covariance[:, 1, 1])
-
-    @property
-    def scale_standard_error(self) -> Floats:
-        """Standard error of the scale, by the delta method (groups,)."""
-        return self.scale * np.sqrt(self.covariance[:, 0, 0])
-
 
 @dataclass(frozen=True)
 class _Rows:

@@ -6,7 +6,6 @@
 from collections.abc import Sequence
 
 import dataframely as dy
-import polars as pl
 
 EARLIEST_YEAR = 1950
 """No engine with a cover gasket of a fleet in service is older: an earlier date is a typing error."""
@@ -114,8 +113,3 @@ def count(description: str, *, nullable: bool = False) -> dy.Int64:
 def identifiers(description: str) -> dy.List:
     """The records a row was made from."""
     return dy.List(dy.String(), description=description)
-
-
-def utc(name: str) -> pl.Expr:
-    """Cast a naive or aware expression to the stored timestamp type."""
-    return pl.col(name).cast(pl.Datetime("us", "UTC"))

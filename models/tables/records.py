@@ -153,8 +153,6 @@ TABLES: dict[str, type[dy.Schema]] = {
 }
 """Record kind to its table, in the order references between kinds are resolved."""
 
-OPTIONAL_KINDS = ("engine_fitments", "repair_records", "odometer_readings")
-
 REQUIRED_INPUT: dict[str, tuple[str, ...]] = {
     "engine_families": (
         "engine_family",

@@ -36,6 +36,24 @@ def test_shares_by_hand(make, rules):
     assert at(table, 10_000, "km")["rate"] == pytest.approx(5 / 20)
 
 
+def test_the_worst_groups_are_not_hidden(make, rules):
+    """Twenty of twenty leaked by day 29: the share at any later day is all, with the exact limit 0.025^(1/20)."""
+    table = recurrence(make(*[("re-leak", 10 + i) for i in range(20)]), rules=rules)
+    for horizon in rules.horizons_days:
+        row = at(table, horizon)
+        assert (row["rate"], row["high"], row["reason"]) == (1.0, 1.0, None)
+        assert row["low"] == pytest.approx(0.83157, abs=1e-5)
+    twins = [{"status": "re-leak", "days": 10 + i, "vehicle_id": f"v{i // 2}"} for i in range(20)]
+    assert at(recurrence(make(*twins), rules=rules), 90)["low"] == pytest.approx(0.69150, abs=1e-5)
+
+
+def test_a_group_in_which_everything_ended_is_known_from_then_on(make, rules):
+    ended = [("re-leak", 5)] * 6 + [("competing", 20)] * 14
+    assert at(recurrence(make(*ended), rules=rules), 730)["rate"] == pytest.approx(0.3)
+    one_watched = at(recurrence(make(*ended, ("censored", 25)), rules=rules), 730)
+    assert (one_watched["rate"], one_watched["reason"]) == (None, "not watched that long: 25 days at most")
+
+
 def test_a_group_agrees_with_the_estimator_on_its_own_episodes(fleet, rules):
     own = fleet.filter(engine_family="F2", site="east")
     table = recurrence(fleet, rules=rules).filter(
@@ -90,15 +108,30 @@ def test_a_curve_is_exact_at_its_points_and_short(fleet, rules):
     assert np.diff(np.append(incidence, incidence[-1])).max() < 0.03
 
 
-def test_a_curve_runs_from_zero_to_where_enough_are_watched(fleet, rules):
-    for curve in recurrence_curve(fleet, rules=rules).partition_by(
-        "engine_family", "repair_method", "site", "time_scale"
-    ):
-        assert curve["time"][0] == 0
-        assert curve["at_risk"].is_sorted(descending=True)
-        assert curve["at_risk"][-1] >= rules.min_episodes
-        assert curve["recurrence"].is_sorted()
-        assert curve["recurrence"][-1] > 0
+def test_a_curve_runs_from_zero_to_where_the_rates_end(fleet, rules):
+    reach = {"days": max(rules.horizons_days), "km": max(rules.horizons_km)}
+    for (scale,), curves in recurrence_curve(fleet, rules=rules).group_by("time_scale"):
+        watched = fleet.filter(pl.col(scale) <= reach[scale])[scale].max()
+        assert curves.filter(ALL)["time"].max() == watched
+        for curve in curves.partition_by("engine_family", "repair_method", "site"):
+            assert curve["time"][0] == 0
+            assert curve["at_risk"].is_sorted(descending=True)
+            assert curve["recurrence"].is_sorted()
+            assert curve["recurrence"][-1] > 0
+
+
+def test_a_curve_is_drawn_of_the_groups_that_have_a_rate(fleet, rules):
+    """Whether a group is shown does not hang on how many are still watched, in the curve no more than in the rate."""
+    keys = ["engine_family", "repair_method", "site", "time_scale"]
+    last = pl.col("horizon") == pl.col("horizon").max().over("time_scale")
+    enough = (pl.col("n") >= rules.min_episodes) & (pl.col("events") >= rules.min_events)
+    rated = recurrence(fleet, rules=rules).filter(last).filter(enough).select(keys)
+    assert recurrence_curve(fleet, rules=rules).select(keys).unique().sort(keys).equals(rated)
+
+
+def test_a_curve_does_not_stop_half_way_where_all_leaked(make, rules):
+    curve = recurrence_curve(make(*[("re-leak", 10 + i) for i in range(20)]), rules=rules)
+    assert curve.filter(ALL, pl.col("time_scale") == "days")["recurrence"][-1] == 1
 
 
 def test_a_curve_of_few_steps_keeps_them_all(make, rules):

@@ -56,3 +56,15 @@ def test_alike_sites_are_not_given_a_spread(make, rules):
     assert table["shrunk_ratio"].to_list() == pytest.approx([1.0] * 3)
     assert table["shrunk_low"].null_count() == 3
     assert set(table["reason"]) == {"no shrinkage: they differ no more than chance would have them"}
+
+
+def test_two_sites_that_differ_widely_are_not_called_alike(make, rules):
+    rows = [
+        {"site": site, "status": "re-leak" if i % share == 0 else "censored", "days": 100.0 + i}
+        for site, share in (("east", 1), ("west", 10))
+        for i in range(40)
+    ]
+    table = site_comparison(make(*rows), rules=rules)
+    assert table["ratio"].max() / table["ratio"].min() > 5
+    assert table["shrunk_ratio"].to_list() == [None, None]
+    assert set(table["reason"]) == {"no shrinkage: 2 are too few to tell a spread"}

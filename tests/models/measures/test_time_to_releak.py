@@ -42,6 +42,13 @@ def test_all_failed_needs_no_longer_watch(make, rules):
     assert row["reason"] is None
 
 
+def test_a_mean_is_not_known_past_a_last_competing_end(make, rules):
+    """Competing ends are censored in the mean: nobody knows how long these would have stayed dry."""
+    row = overall(time_to_releak(make(*[("re-leak", 100)] * 12, *[("competing", 300)] * 8), rules=rules))
+    assert row["restricted_mean"] is None
+    assert row["reason"].startswith("mean: not watched that long: 300 days at most")
+
+
 def test_what_is_not_reached_is_said(make, rules):
     episodes = make(*[("re-leak", 100)] * 3, *[("censored", 800)] * 60)
     row = overall(time_to_releak(episodes, rules=rules))

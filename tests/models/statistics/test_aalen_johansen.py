@@ -1,7 +1,8 @@
 import numpy as np
 from numpy.testing import assert_allclose, assert_array_equal
+from scipy.stats import binomtest
 
-from models.statistics.aalen_johansen import aalen_johansen
+from models.statistics.aalen_johansen import aalen_johansen, incidence_at
 from models.statistics.clustering import vehicle_clusters
 from models.statistics.kaplan_meier import kaplan_meier
 from models.statistics.risk_table import COMPETING, EVENT, risk_table
@@ -61,3 +62,18 @@ def test_nothing_of_that_kind():
     curve = aalen_johansen(risk_table([1.0, 2.0], [2, 0]))
     assert_array_equal(curve.incidence, [0.0, 0.0])
     assert_array_equal(curve.standard_error, [0.0, 0.0])
+
+
+def test_all_that_leaked_come_to_exactly_one():
+    """Twenty times a twentieth falls short of 1 in binary."""
+    assert aalen_johansen(risk_table(np.arange(1.0, 21.0), np.ones(20))).incidence[-1] == 1.0
+
+
+def test_the_limits_of_all_are_exact():
+    """Three of three: Clopper and Pearson's lower limit is 0.025^(1/3) = 0.2924; scipy says the same."""
+    table = risk_table([1.0, 2.0, 3.0], [1, 1, 1])
+    share = incidence_at(table, [2.0, 9.0], clusters=vehicle_clusters(table, [0, 1, 2]))
+    exact = binomtest(3, 3).proportion_ci(0.95, method="exact")
+    assert_allclose([share.low[0, 1], share.high[0, 1]], [exact.low, exact.high], rtol=1e-12)
+    assert_allclose(share.low[0, 1], 0.2924, atol=5e-5)
+    assert 0 < share.low[0, 0] < share.estimate[0, 0] < share.high[0, 0] < 1

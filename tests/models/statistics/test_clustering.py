@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from models.statistics.aalen_johansen import aalen_johansen
+from models.statistics.aalen_johansen import aalen_johansen, incidence_influences
 from models.statistics.clustering import vehicle_clusters
 from models.statistics.kaplan_meier import kaplan_meier
 from models.statistics.restricted_mean import restricted_mean
@@ -51,6 +51,19 @@ def test_curves_and_restricted_mean(few_episodes, at):
         own = group == code
         variance = variance_by_weights(lambda w, own=own: weighted_curves(time[own], cause[own], w, at), vehicle[own])
         assert_allclose([error[code] for error in errors], np.sqrt(variance), rtol=1e-6, atol=1e-9)
+
+
+@pytest.mark.parametrize("at", TIMES)
+def test_a_difference_between_groups_that_share_vehicles(few_episodes, at):
+    time, cause, group, vehicle = few_episodes
+    table = risk_table(time, cause, group=group)
+    sign = np.array([1.0, -1.0, 0.0])[group[table.order]]
+    influence = np.bincount(vehicle[table.order], weights=sign * incidence_influences(table, at)[:, 0])
+    variance = variance_by_weights(
+        lambda w: np.subtract(*(weighted_curves(time[o], cause[o], w[o], at)[1] for o in (group == 0, group == 1))),
+        vehicle,
+    )
+    assert_allclose(np.sum(influence**2), variance, rtol=1e-5, atol=1e-12)
 
 
 def test_weibull(few_episodes):

@@ -8,7 +8,7 @@ from models.statistics.aalen_johansen import aalen_johansen
 from models.statistics.clustering import vehicle_clusters
 from models.statistics.kaplan_meier import kaplan_meier
 from models.statistics.restricted_mean import restricted_mean
-from models.statistics.risk_table import at_risk_at, count_up_to, last_time, risk_table, value_at
+from models.statistics.risk_table import at_risk_at, count_up_to, known_until, last_time, risk_table, value_at
 from models.statistics.weibull import fit_weibull
 
 EPISODES = st.lists(
@@ -76,3 +76,9 @@ def test_a_group_is_computed_as_if_it_stood_alone(episodes):
             assert_array_equal(together[rows], alone)
         for together, alone in zip(by_group, alone_by_group, strict=True):
             assert_array_equal(together[code], alone[0])
+
+
+def test_a_group_that_nobody_outlived_is_known_for_ever():
+    table = risk_table([1.0, 2.0, 2.0, 1.0, 3.0], [1, 1, 2, 1, 0], group=[0, 0, 0, 2, 2])
+    assert known_until(table, table.events + table.competing).tolist() == [np.inf, 0.0, 3.0]
+    assert known_until(table, table.events).tolist() == [2.0, 0.0, 3.0]

@@ -121,8 +121,8 @@ def test_funnel_narrows_and_needs_an_expectation():
 @pytest.mark.parametrize(
     ("observed", "expected", "reason", "ratio"),
     [
-        ([2, 3], [1.0, 4.0], "too few to tell a spread", 1.0),
-        ([0, 0, 0], [1.0, 4.0, 2.0], "no events", 0.0),
+        ([2, 3], [1.0, 4.0], "too few to tell a spread", np.nan),
+        ([0, 0, 0], [1.0, 4.0, 2.0], "no events", np.nan),
         ([5, 5, 5, 5], [5.0, 5.0, 5.0, 5.0], "no more than chance", 1.0),
         ([], [], "too few to tell a spread", None),
     ],
