@@ -40,6 +40,7 @@ class Statement:
     location: str = ""
     leak_class: str | None = None
     symptoms: list[str] = field(default_factory=list)
+    hot_part: str = ""
     confidence: float = SURE
     is_unplaced: bool = False
 

@@ -6,6 +6,7 @@ import polars as pl
 
 from models.notes.binding import bind
 from models.notes.deciding import Reading, Statement, decide
+from models.notes.hot_parts import mark_hot_parts
 from models.notes.lexicon import lexicon
 from models.notes.scope import mark_scopes
 from models.notes.settling import settle
@@ -19,6 +20,7 @@ COLUMNS: dict[str, pl.DataType] = {
     "location": pl.String(),
     "leak_class": pl.String(),
     "symptoms": pl.String(),
+    "hot_part": pl.String(),
     "span_start": pl.Int64(),
     "span_end": pl.Int64(),
     "span_text": pl.String(),
@@ -37,6 +39,7 @@ def read_text(text: str) -> list[Statement]:
     terms = settle(find_terms(tokens, words), tokens, text)
     mark_scopes(terms, tokens, words.plain_words)
     statements = decide(Reading(text, tokens, terms), bind(terms))
+    mark_hot_parts(statements, text, tokens, terms)
     return statements or [Statement("none", "uncertain", 0, 0, confidence=NOTHING_SAID)]
 
 
@@ -51,8 +54,9 @@ def read_notes(texts: pl.Series | Sequence[str]) -> pl.DataFrame:
         `text_index` (UInt32, place of the text in `texts`), `component` (cover_gasket, plug_tube_seal,
         other_oil_leak, other_fluid, none), `polarity` (present, absent, resolved, uncertain), `position` (side words:
         left, right, both or ''), `location` (where on the cover, or place of another leak), `leak_class` (I, II, III
-        or null), `symptoms` (';' between them), `span_start` and `span_end` (characters of the original text),
-        `span_text` (those characters), `confidence` (0 to 1). Repeated texts are read once.
+        or null), `symptoms` (';' between them), `hot_part` (part of the exhaust the oil is on or near, or
+        ''), `span_start` and `span_end` (characters of the original text), `span_text` (those characters),
+        `confidence` (0 to 1). Repeated texts are read once.
     """
     series = texts if isinstance(texts, pl.Series) else pl.Series(list(texts), dtype=pl.String)
     rows = pl.DataFrame({"text": series.cast(pl.String).fill_null("")}).with_row_index("text_index")
@@ -73,6 +77,7 @@ def _row(text: str, said: Statement) -> tuple[object, ...]:
         said.location,
         said.leak_class,
         ";".join(said.symptoms),
+        said.hot_part,
         said.start,
         said.end,
         text[said.start : said.end],

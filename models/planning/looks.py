@@ -10,8 +10,6 @@ from models.planning.known import FleetLedger
 from models.settings import EpisodeRules
 from models.tables.ledger import JOINT_COMPONENTS
 
-EXHAUST = r"(?i)\b(exhaust|exh|down\s?pipe|turbo(charger)?|hot side|heat shield)\b"
-"""Hot parts near a cover: oil that reaches them outranks its drop rate (common practice)."""
 DROPS = ("II", "III")
 """Leak classes in which drops form or fall."""
 
@@ -109,7 +107,7 @@ def _read(found: pl.DataFrame, curve: pl.DataFrame, rules: EpisodeRules) -> pl.D
         is_dry=is_of_joint & pl.col("polarity").is_in(sorted(DRY_POLARITIES)),
         is_smell=says_smell & ~is_residue,
         is_drops=is_wet & pl.col("leak_class").is_in(DROPS).fill_null(False),
-        is_near_exhaust=is_wet & pl.col("span_text").str.contains(EXHAUST),
+        is_near_exhaust=is_wet & (pl.col("hot_part") != ""),
     )
 
 

@@ -123,6 +123,7 @@ class Evidence(dy.Schema):
     location = words("place of another leak, in the words of the note", nullable=False)
     leak_class = one_of(LEAK_CLASSES, "leak class said or filled in", nullable=True)
     symptoms = words("symptoms, ';' between them", nullable=False)
+    hot_part = words("part of the exhaust that the oil is on or near, in the words of the note", nullable=False)
     origin_kind = one_of(ORIGIN_KINDS, "record kind it came from")
     origin_id = reference("record it came from")
     origin_field = one_of(ORIGIN_FIELDS, "column of that record")

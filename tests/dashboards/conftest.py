@@ -163,6 +163,7 @@ def evidence_rows(episodes: list[dict[str, Any]]) -> list[dict[str, Any]]:
                     "location": "",
                     "leak_class": "I" if polarity == "present" else None,
                     "symptoms": "",
+                    "hot_part": "",
                     "origin_kind": "inspection_notes",
                     "origin_id": f"N-{episode['order_id']}",
                     "origin_field": "text",

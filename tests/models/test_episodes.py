@@ -201,6 +201,7 @@ def add_evidence(fleet: Fleet, line: Line, hour: int, origin: tuple[str, str, st
         polarity=polarity,
         location="",
         symptoms=symptoms,
+        hot_part="",
         origin_kind=origin[0],
         origin_id=origin[1],
         origin_field=origin[2],

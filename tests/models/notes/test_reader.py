@@ -93,6 +93,35 @@ def test_what_oil_drips_on_does_not_leak() -> None:
     ]
 
 
+@pytest.mark.parametrize(
+    ("text", "hot_parts"),
+    [
+        ("found v/c leaking RH bank, dripping on exhaust", ["exhaust"]),
+        ("Oil on exhaust manifold from rocker cover above", ["exhaust manifold"]),
+        ("smell of burning oil, found oil dripping from rocker cover on to manifold", ["manifold"]),
+        ("Smoke from engine bay - oil leaking from v/c onto exhaust", ["exhaust"]),
+        ("CUST STATES OIL SMELL. FOUND RT VALVE COVER GASKET LEAKING ONTO EXHAUST. R&R GASKET.", ["EXHAUST"]),
+        ("oil over exhaust from leaking valve cover", ["exhaust"]),
+        ("RCKR CVR GASKT LEAKNG BADLY OIL ON EXHAUST FIRE RISK", ["EXHAUST"]),
+        ("exh mani covered in oil from rocker cover", ["exh mani"]),
+        ("rocker cover weeping just above the down pipe", ["down pipe"]),
+        ("rocker cover leaking, dripping on turbo oil feed pipe", ["turbo"]),
+        ("rocker cover leaking on exhaust side", [""]),
+        ("rocker cover leaking onto inlet manifold", [""]),
+        ("rocker cover leaking but not reaching exhaust", [""]),
+        ("rocker cover leaking, no oil on the exhaust", [""]),
+        ("rocker cover leaking, could not get in with heat shield on", [""]),
+        ("renewed gasket on exhaust, rocker cover leaking", [""]),
+        ("LH rocker cover leaking onto exhaust, RH weeping", ["exhaust", ""]),
+        ("rocker cover weeping, turbo drain dripping on exhaust", ["", "exhaust"]),
+        ("turbo drain and rocker cover both leaking onto exhaust", ["exhaust", "exhaust"]),
+        ("rocker cover dry, no oil on exhaust", [""]),
+    ],
+)
+def test_oil_on_a_hot_part_goes_with_the_leak_it_comes_from(text: str, hot_parts: list[str]) -> None:
+    assert read_notes([text])["hot_part"].to_list() == hot_parts
+
+
 def test_spans_are_of_the_original_text() -> None:
     text = "İ — ROCKER’S OK.\r\nTHE ROCKER COVER\tIS LEAKING…"
     said = _first(text)
@@ -123,6 +152,7 @@ def test_any_text_gives_rows_within_the_contract(texts: list[str]) -> None:
         text = texts[row["text_index"]]
         assert text[row["span_start"] : row["span_end"]] == row["span_text"]
         assert row["location"] in text
+        assert row["hot_part"] in text
 
 
 @settings(max_examples=100, deadline=None)

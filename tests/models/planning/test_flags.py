@@ -10,6 +10,7 @@ from scipy.stats import weibull_min
 
 from models.episodes import last_records
 from models.episodes.endings import RESIDUE_SYMPTOMS
+from models.notes import read_notes
 from models.planning import FleetLedger, flags, known_by
 from models.planning.lives import repair_lives
 from models.settings import EpisodeRules, FlagRules, OilRules
@@ -74,6 +75,7 @@ def finding(evidence_id: str, noted_on: date, vehicle_id: str = "v1", **row: Any
         "component": "cover_gasket",
         "polarity": "present",
         "symptoms": "",
+        "hot_part": "",
         "span_text": "oil at the rocker cover",
         "location": "",
         "origin_kind": "inspection_notes",
@@ -150,7 +152,6 @@ class TestSmellOrDrops:
             ),
             ({"leak_class": "II"}, "Drops (class II)"),
             ({"leak_class": "III"}, "Drops (class III)"),
-            ({"span_text": "oil running onto the exhaust"}, "Oil near the exhaust"),
         ],
     )
     def test_is_due_now_with_its_caution(self, make_ledger, row, words):
@@ -160,6 +161,21 @@ class TestSmellOrDrops:
         assert flag["reasons"].startswith(f"{words} on 12 May 2026")
         assert "before the vehicle is driven again" in flag["reasons"]
         assert flag["evidence_ids"] == ["a"]
+
+    @pytest.mark.parametrize(
+        ("text", "is_urgent"),
+        [
+            ("RCKR CVR GASKT LEAKNG BADLY OIL ON EXHAUST FIRE RISK", True),
+            ("rocker cover gasket leaking onto exhaust manifold", True),
+            ("rocker cover leaking on exhaust side", False),
+            ("rocker cover leaking, turbo drain leaking onto exhaust", False),
+        ],
+    )
+    def test_oil_near_the_exhaust_is_read_from_the_words_of_a_note(self, make_ledger, text, is_urgent):
+        said = read_notes([text]).drop("position", "text_index").filter(component="cover_gasket").to_dicts()
+        flag = only(flag_at(make_ledger(evidence=[finding("a", date(2026, 5, 12), **row) for row in said])))
+        assert ("smell_or_drops" in flag["rules"]) == is_urgent
+        assert flag["reasons"].startswith("Oil near the exhaust on 12 May 2026") == is_urgent
 
     @pytest.mark.parametrize(
         "row",
