@@ -3,6 +3,7 @@
 import polars as pl
 
 from models.notes import read_notes
+from models.notes.covers import positions_of
 from models.tables import conform
 from models.tables.ledger import JOINT_COMPONENTS, Evidence
 
@@ -137,17 +138,10 @@ def _with_filled_class(statements: pl.DataFrame) -> pl.DataFrame:
 
 def _at_positions(statements: pl.DataFrame) -> pl.DataFrame:
     """Resolve the side words of each statement against the engine's covers, a row for each cover."""
-    covers = pl.col("cover_positions").fill_null("only").str.split(";")
-    resolved = (
-        pl.when(covers.list.len() == 1)
-        .then(covers)
-        .when(pl.col("position") == "both")
-        .then(covers)
-        .when(covers.list.contains(pl.col("position")))
-        .then(pl.concat_list("position"))
-        .otherwise(pl.concat_list(pl.lit("")))
-    )
-    return statements.with_columns(cover_position=resolved).explode("cover_position")
+    said = ["position", "cover_positions"]
+    distinct = statements.select(said).unique()
+    resolved = pl.Series("cover_position", [positions_of(*pair) for pair in distinct.rows()], dtype=pl.List(pl.String))
+    return statements.join(distinct.with_columns(resolved), on=said, nulls_equal=True).explode("cover_position")
 
 
 def _numbered(statements: pl.DataFrame) -> pl.DataFrame:

@@ -1,6 +1,6 @@
 """Which cover of an engine a side word means."""
 
-SIDES = ("left", "right")
+from models.engines import SINGLE_COVER
 
 
 def positions_of(said: str, cover_positions: str | None) -> tuple[str, ...]:
@@ -13,9 +13,7 @@ def positions_of(said: str, cover_positions: str | None) -> tuple[str, ...]:
     Returns:
         The single cover whatever is said; both where "both" is said; ('',) where a two-bank engine's side is not said.
     """
-    covers = tuple(cover_positions.split(";")) if cover_positions else ("only",)
-    if len(covers) == 1:
-        return covers
-    if said == "both":
+    covers = tuple((cover_positions or SINGLE_COVER).split(";"))
+    if len(covers) == 1 or said == "both":
         return covers
     return (said if said in covers else "",)

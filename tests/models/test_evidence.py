@@ -142,3 +142,10 @@ def test_rows_do_not_depend_on_the_order_of_records() -> None:
 
 def test_nothing_read_gives_an_empty_table() -> None:
     assert _rows(evidence(NO_NOTES, NO_ORDERS, NO_WORK)) == []
+
+
+def test_a_record_without_an_engine_is_about_a_single_cover() -> None:
+    notes = _notes("both rocker covers leaking").with_columns(
+        cover_positions=pl.lit(None, pl.String), engine_id=pl.lit(None, pl.String)
+    )
+    assert [row["cover_position"] for row in _rows(evidence(notes, NO_ORDERS, NO_WORK))] == ["only"]
