@@ -1,16 +1,26 @@
 """The figures made from episodes, one table a file: an episodes frame in, a frame of `models.tables.measures` out.
 
-Groups are every combination of engine family, repair method and site with each of them also standing at '' for all, on
-the scales of days and kilometres; episodes without a distance are left out of the latter. Competing ends count as such
-in the recurrence and as censored elsewhere. A figure of a group with fewer than `min_episodes` episodes or `min_events`
-re-leaks is null, with the reason beside it and its counts shown; how many of the episodes are still watched decides
-nothing. All intervals are clustered by vehicle, exact Poisson ones excepted.
+Where a measure has groups they are every combination of engine family, repair method and site with each of them also
+standing at '' for all, on the scales of days and kilometres; episodes without a distance are left out of the latter.
+Competing ends count as such in a share that leaked again, as censored elsewhere. A figure of a group with fewer than
+`min_episodes` episodes or `min_events` re-leaks is null, with the reason beside it and its counts shown; how many of
+the episodes are still watched decides nothing. All intervals are clustered by vehicle, exact Poisson ones excepted.
 """
 
+from models.measures.bolt_comparison import bolt_comparison
+from models.measures.comeback_shares import comeback_shares
 from models.measures.leak_rates import leak_rates
 from models.measures.recurrence import recurrence
 from models.measures.recurrence_curve import recurrence_curve
 from models.measures.site_comparison import site_comparison
 from models.measures.time_to_releak import time_to_releak
 
-__all__ = ["leak_rates", "recurrence", "recurrence_curve", "site_comparison", "time_to_releak"]
+__all__ = [
+    "bolt_comparison",
+    "comeback_shares",
+    "leak_rates",
+    "recurrence",
+    "recurrence_curve",
+    "site_comparison",
+    "time_to_releak",
+]

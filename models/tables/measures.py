@@ -8,6 +8,8 @@ import dataframely as dy
 from models.tables.columns import count, group, one_of, quantity, share, words
 
 TIME_SCALES = ("days", "km")
+COMEBACK_ATTRIBUTES = ("repair_method", "engine_family", "site", "occasion", "has_new_bolts", "is_ventilation_serviced")
+"""Columns of the episodes that comebacks are counted by."""
 
 
 class _Grouped(dy.Schema):
@@ -106,10 +108,46 @@ class SiteComparison(dy.Schema):
     reason = words("why a figure is missing")
 
 
+class ComebackShares(dy.Schema):
+    """Share of repairs that come back within the comeback window (Aalen-Johansen), by one attribute at a time."""
+
+    attribute = one_of(("", *COMEBACK_ATTRIBUTES), "attribute; '' counts all repairs", primary_key=True)
+    attribute_value = dy.String(primary_key=True, description="its value; '' where all repairs are counted")
+    rate = share("cumulative incidence of a comeback over the window", nullable=True)
+    low = share("lower 95% limit", nullable=True)
+    high = share("upper 95% limit", nullable=True)
+    standard_error = quantity("1", "standard error, clustered by vehicle", nullable=True)
+    n = count("episodes")
+    events = count("comebacks")
+    competing = count("competing ends inside the window")
+    at_risk = count("episodes watched to the end of the window")
+    reason = words("why there is no rate")
+
+
+class BoltComparison(dy.Schema):
+    """Recurrence after gasket and seals without new bolts less that with them, clustered by vehicle."""
+
+    engine_family = group("engine family")
+    horizon = dy.Float64(primary_key=True, min=0.0, description="days since the repair")
+    spared = quantity("1", "rate without new bolts less the rate with them", nullable=True, at_least=-1.0, at_most=1.0)
+    low = quantity("1", "lower 95% limit", nullable=True, at_least=-1.0, at_most=1.0)
+    high = quantity("1", "upper 95% limit", nullable=True, at_least=-1.0, at_most=1.0)
+    standard_error = quantity("1", "standard error, clustered by vehicle over both sides", nullable=True)
+    rate_without = share("recurrence without new bolts", nullable=True)
+    rate_with = share("recurrence with new bolts", nullable=True)
+    n_without = count("episodes without new bolts")
+    n_with = count("episodes with new bolts")
+    events_without = count("re-leaks by the horizon without new bolts")
+    events_with = count("re-leaks by the horizon with new bolts")
+    reason = words("why there is no difference")
+
+
 TABLES: dict[str, type[dy.Schema]] = {
     "recurrence": Recurrence,
     "time_to_releak": TimeToReleak,
     "recurrence_curve": RecurrenceCurve,
     "leak_rates": LeakRates,
     "site_comparison": SiteComparison,
+    "comeback_shares": ComebackShares,
+    "bolt_comparison": BoltComparison,
 }

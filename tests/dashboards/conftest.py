@@ -179,8 +179,9 @@ def evidence_rows(episodes: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 def measure_rows(episodes: list[dict[str, Any]]) -> dict[str, list[dict[str, Any]]]:
     frame = conform(pl.DataFrame(episodes, infer_schema_length=None), Episodes)
-    rules = Settings().measures
-    return {name: getattr(measures, name)(frame, rules=rules).to_dicts() for name in MEASURES}
+    rules, window = Settings().measures, Settings().episodes
+    options = {name: {"rules": rules} for name in MEASURES} | {"comeback_shares": {"rules": rules, "window": window}}
+    return {name: getattr(measures, name)(frame, **options[name]).to_dicts() for name in MEASURES}
 
 
 def plan_tables() -> dict[str, list[dict[str, Any]]]:

@@ -7,7 +7,7 @@ import pytest
 from models.settings import MeasureRules
 
 FAMILIES, SITES = ("F1", "F2", "F3"), ("east", "north", "west")
-METHODS = ("gasket", "gasket_and_seals", "retightened")
+METHODS = ("gasket", "gasket_and_seals", "retightened", "gasket_seals_bolts")
 
 
 @pytest.fixture(scope="session")
@@ -21,7 +21,8 @@ def make():
 
     def build(*rows, **same):
         filled = [dict(row) if isinstance(row, dict) else {"status": row[0], "days": row[1]} for row in rows]
-        defaults = {"engine_family": "F1", "repair_method": "gasket", "site": "east"}
+        defaults = {"engine_family": "F1", "repair_method": "gasket", "site": "east", "occasion": "leak"}
+        defaults |= {"has_new_bolts": False, "is_ventilation_serviced": False}
         for i, row in enumerate(filled):
             values = defaults | {"episode_id": f"e{i:04}", "vehicle_id": f"v{i:04}"} | same
             filled[i] = values | {"km": row["days"] * 50.0} | row
@@ -31,6 +32,9 @@ def make():
             "engine_family": pl.String,
             "repair_method": pl.String,
             "site": pl.String,
+            "occasion": pl.String,
+            "has_new_bolts": pl.Boolean,
+            "is_ventilation_serviced": pl.Boolean,
             "status": pl.String,
             "days": pl.Float64,
             "km": pl.Float64,
@@ -55,7 +59,7 @@ def fleet(make):
                 "vehicle_id": f"v{vehicle}",
                 "engine_family": FAMILIES[vehicle % 3],
                 "site": SITES[0 if vehicle % 7 else 1 if vehicle % 2 else 2] if vehicle > 2 else "yard",
-                "repair_method": METHODS[int(random.choice(3, p=[0.6, 0.35, 0.05]))],
+                "repair_method": METHODS[int(random.choice(4, p=[0.45, 0.3, 0.05, 0.2]))],
                 "status": status,
                 "days": days,
                 "km": None if random.uniform() < 0.05 else days * float(random.choice([40, 60])),

@@ -1,35 +1,55 @@
 import polars as pl
 import pytest
 
-from models.measures import leak_rates, recurrence, recurrence_curve, site_comparison, time_to_releak
+from models.measures import (
+    bolt_comparison,
+    comeback_shares,
+    leak_rates,
+    recurrence,
+    recurrence_curve,
+    site_comparison,
+    time_to_releak,
+)
+from models.settings import EpisodeRules
 from models.tables.measures import TABLES
 
-BUILDERS = (recurrence, time_to_releak, recurrence_curve, leak_rates, site_comparison)
+OF_EPISODES_ALONE = (recurrence, time_to_releak, recurrence_curve, leak_rates, site_comparison, bolt_comparison)
+
+
+def shares_of_the_usual_window(episodes, *, rules):
+    return comeback_shares(episodes, rules=rules, window=EpisodeRules())
+
+
+BUILDERS = {build.__name__: build for build in OF_EPISODES_ALONE} | {"comeback_shares": shares_of_the_usual_window}
+WITHOUT_ROWS_OF_FEW = ("recurrence_curve", "bolt_comparison")
+WITHOUT_ROWS_OF_NONE = (*WITHOUT_ROWS_OF_FEW, "site_comparison", "comeback_shares")
 GROUPS = ["engine_family", "repair_method", "site"]
 
 
-@pytest.mark.parametrize("build", BUILDERS)
-def test_conforms_to_its_declaration(build, fleet, rules):
-    table = build(fleet, rules=rules)
-    good, bad = TABLES[build.__name__].filter(table)
+@pytest.mark.parametrize("name", BUILDERS)
+def test_conforms_to_its_declaration(name, fleet, rules):
+    table = BUILDERS[name](fleet, rules=rules)
+    good, bad = TABLES[name].filter(table)
     assert len(good) == len(table) > 0, bad.counts()
 
 
-@pytest.mark.parametrize("build", BUILDERS)
-def test_the_order_of_the_rows_does_not_matter(build, fleet, rules):
-    table = build(fleet, rules=rules)
-    assert table.equals(build(fleet.sample(fraction=1.0, shuffle=True, seed=4), rules=rules))
-    keys = TABLES[build.__name__].primary_key()
+@pytest.mark.parametrize("name", BUILDERS)
+def test_the_order_of_the_rows_does_not_matter(name, fleet, rules):
+    table = BUILDERS[name](fleet, rules=rules)
+    assert table.equals(BUILDERS[name](fleet.sample(fraction=1.0, shuffle=True, seed=4), rules=rules))
+    keys = TABLES[name].primary_key()
     assert table.equals(table.sort(keys))
 
 
-@pytest.mark.parametrize("build", BUILDERS)
+@pytest.mark.parametrize("name", BUILDERS)
 @pytest.mark.parametrize("rows", [0, 1])
-def test_no_episodes_or_one(build, rows, fleet, rules):
-    table = build(fleet.head(rows), rules=rules)
-    _, bad = TABLES[build.__name__].filter(table)
+def test_no_episodes_or_one(name, rows, fleet, rules):
+    table = BUILDERS[name](fleet.head(rows), rules=rules)
+    _, bad = TABLES[name].filter(table)
     assert len(bad) == 0
-    if build is not recurrence_curve and not (build is site_comparison and rows == 0):
+    if name in (WITHOUT_ROWS_OF_FEW if rows else WITHOUT_ROWS_OF_NONE):
+        assert table.is_empty()
+    else:
         assert table["reason"].null_count() == 0
         assert table["reason"].str.contains("no episodes" if rows == 0 else "too few to say: 1 episode, ").all()
 
