@@ -154,7 +154,11 @@ def _land_rows(connection: duckdb.DuckDBPyConnection, path: Path, source: Source
 
 
 def _load(name: str, file: str, source: SourceMap | None, now: datetime, *, digest: str) -> dict[str, Any]:
-    """A row of the list of loads; its identifier follows from the map's name and the file's content."""
+    """A row of the list of loads; its identifier follows from the map's name and the file's content.
+
+    Bytes of a file's name that are no text are shown by a sign, as no table can hold them.
+    """
+    file = file.encode(errors="surrogateescape").decode(errors="replace")
     told_apart = f"{name}\n{digest}" if digest and source else f"{file}\n{digest}"
     return {
         "load_id": hashlib.sha256(told_apart.encode()).hexdigest()[:16],
