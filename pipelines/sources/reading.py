@@ -43,8 +43,8 @@ CHARACTERS_PER_BATCH = 100_000_000
 """So does one of very long texts."""
 MAX_COLUMNS = 20_000
 """A workbook holds at most 16,384 (ECMA-376 as implemented); a wider table is no table of records."""
-MAX_GZIP_RATIO = 300
-"""Text packs about tenfold; gzip ends at 1,032-fold (RFC 1951), which only a bomb comes near."""
+MAX_GZIP_RATIO = 100
+"""Tables of text pack five- to thirtyfold (common practice); gzip ends at about 1,000-fold, which only a bomb nears."""
 MAX_REREAD_LINES = 200_000
 MAX_LINES_OF_A_DOUBTFUL_ROW = 20
 """Once so many lines had to be read again because of unmatched quotation marks, rows may no longer span many lines."""
@@ -55,6 +55,10 @@ _BYTE_ORDER_MARKS = {_UTF_8_MARK: "utf-8-sig", b"\xff\xfe": "utf-16", b"\xfe\xff
 
 _NUMBERS_AS_WRITTEN = json.JSONDecoder(parse_float=str, parse_int=str, parse_constant=str)
 _NO_TEXT = re.compile(r"[\0\ud800-\udfff]")
+
+_PER_DAY = {"d": 1, "ms": 86_400_000, "us": 86_400_000_000, "ns": 86_400_000_000_000}
+_FIRST_DAY, _LAST_DAY = -719_162, 2_932_896
+"""0001-01-01 and 9999-12-31 in days from 1970-01-01 (proleptic Gregorian calendar)."""
 
 csv.field_size_limit(MAX_LINE_CHARACTERS)
 
@@ -123,7 +127,7 @@ def _plain_words(path: Path) -> Iterator[None]:
         raise UnreadableFileError(path, "breaks off or is damaged", "Copy it again from its source.") from error
     except OSError as error:
         raise UnreadableFileError(path, f"cannot be opened ({error.strerror or error})", "Check it.") from error
-    except pl.exceptions.PolarsError as error:
+    except (pl.exceptions.PolarsError, pl.exceptions.PanicException) as error:
         raise UnreadableFileError(path, f"holds what cannot be read as text ({error})", "Export it as CSV.") from error
     except UnicodeError as error:
         raise UnreadableFileError(path, "is not text in its encoding", "Set encoding in its source map.") from error
@@ -146,7 +150,7 @@ def _in_batches(rows: Iterator[Row]) -> Iterator[pl.DataFrame]:
             numbers.append(number)
             flat.extend(cells)
             offsets.append(len(flat))
-            characters += sum(len(cell) for cell in cells if cell)
+            characters += sum(map(len, filter(None, cells)))
             if len(flat) > CELLS_PER_BATCH or characters > CHARACTERS_PER_BATCH:
                 break
         if not numbers:
@@ -381,9 +385,17 @@ def _json_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterator[p
     def rows() -> Iterator[Row]:
         for number, line in enumerate(_lines(path, source_map), start=1):
             row = _json_object(line)
-            yield number, _broken(line.strip(), keys) if row is None else [_json_text(row.get(key)) for key in keys]
+            yield number, _broken(line.strip(), keys) if row is None else _json_cells(row, keys, line)
 
     return _named(keys), _in_batches(rows())
+
+
+def _json_cells(row: dict[str, Any], keys: list[str], line: str) -> list[str | None]:
+    """Return an object's values as text; only an escape can bring in what is no text."""
+    cells = [value if type(value) is str else _json_text(value) for value in map(row.get, keys)]
+    if "\\u" not in line:
+        return cells
+    return [cell and _NO_TEXT.sub(UNDECODABLE_SIGN, cell) for cell in cells]
 
 
 def _json_object(line: str) -> dict[str, Any] | None:
@@ -396,10 +408,7 @@ def _json_object(line: str) -> dict[str, Any] | None:
 
 
 def _json_text(value: Any) -> str | None:
-    if value is None:
-        return None
-    text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
-    return _NO_TEXT.sub(UNDECODABLE_SIGN, text)
+    return None if value is None else json.dumps(value, ensure_ascii=False)
 
 
 def _workbook_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterator[pl.DataFrame]]:
@@ -414,34 +423,60 @@ def _workbook_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterat
 
 
 def _frame_batches(rows: pl.DataFrame) -> Iterator[pl.DataFrame]:
-    """Turn a frame of text columns after `row_number` into batches."""
-    cells = [name for name in rows.columns if name != "row_number"]
+    """Turn a frame of text columns after `row_number` into batches of the rows in which something stands."""
+    names = [name for name in rows.columns if name != "row_number"]
     for batch in rows.iter_slices(ROWS_PER_BATCH):
-        yield from _filled(batch.select(pl.col("row_number").cast(pl.Int64), cells=pl.concat_list(cells)))
+        is_filled = pl.repeat(False, batch.height, dtype=pl.Boolean, eager=True)
+        for name in names:
+            is_filled |= batch[name].str.contains(r"\S").fill_null(value=False)
+            if is_filled.all():
+                break
+        filled = batch.filter(is_filled)
+        if not filled.is_empty():
+            yield filled.select(pl.col("row_number").cast(pl.Int64), cells=pl.concat_list(names))
 
 
 def _parquet_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterator[pl.DataFrame]]:
     import pyarrow.parquet as pq
 
     try:
-        file = pq.ParquetFile(path)
+        with pq.ParquetFile(path) as file:
+            schema = file.schema_arrow
+        texts = [field.name for field in schema if _is_text(field.type)]
+        file = pq.ParquetFile(path, read_dictionary=texts)
     except (pa.ArrowException, OSError) as error:
         raise UnreadableFileError(path, "is not a readable Parquet file", "Export it again.") from error
-
-    width = len(file.schema_arrow.names)
 
     def batches() -> Iterator[pl.DataFrame]:
         first = 2
         try:
             for batch in file.iter_batches(batch_size=ROWS_PER_BATCH):
-                table = pa.Table.from_batches([batch]).rename_columns([str(place) for place in range(width)])
+                columns = [_written_out(path, column) for column in batch.columns]
+                table = pa.Table.from_arrays(columns, names=[str(place) for place in range(len(columns))])
                 frame = pl.DataFrame(pl.from_arrow(table))
                 yield from _frame_batches(_as_text(frame).with_row_index("row_number", offset=first))
                 first += frame.height
         except (pa.ArrowException, OSError, UnicodeError) as error:
             raise UnreadableFileError(path, "is a damaged Parquet file", "Export it again.") from error
 
-    return list(file.schema_arrow.names), batches()
+    return _named(schema.names), batches()
+
+
+def _is_text(dtype: pa.DataType) -> bool:
+    return bool(pa.types.is_string(dtype) or pa.types.is_binary(dtype))
+
+
+def _written_out(path: Path, column: pa.Array) -> pa.Array:
+    """Write a text in every row that shows it, if that is no more than tables hold."""
+    import pyarrow.compute as pc
+
+    if not isinstance(column, pa.DictionaryArray) or not _is_text(column.type.value_type):
+        return column
+    shown = pc.sum(pc.binary_length(column.dictionary).cast(pa.int64()).take(column.indices)).as_py() or 0
+    if shown > CHARACTERS_PER_BATCH:
+        fault = f"holds over {CHARACTERS_PER_BATCH:,} characters in {len(column):,} rows of a column"
+        raise UnreadableFileError(path, fault, "Export the columns of the record kind.")
+    return column.dictionary_decode()
 
 
 def _as_text(frame: pl.DataFrame) -> pl.DataFrame:
@@ -455,4 +490,15 @@ def _column_as_text(column: pl.Series) -> pl.Series:
     if column.dtype == pl.Binary:
         texts = [None if value is None else value.decode(errors="replace") for value in column]
         return pl.Series(column.name, texts, dtype=pl.String)
+    if isinstance(column.dtype, pl.Date | pl.Datetime):
+        return _times_as_text(column)
     return column.cast(pl.String)
+
+
+def _times_as_text(column: pl.Series) -> pl.Series:
+    """Write days and times in ISO form, and the bare number where it lies beyond the years 1 to 9999."""
+    number = column.to_physical().cast(pl.Int64)
+    per_day = _PER_DAY[column.dtype.time_unit if isinstance(column.dtype, pl.Datetime) else "d"]
+    is_in_calendar = number.is_between(_FIRST_DAY * per_day, (_LAST_DAY + 1) * per_day - 1)
+    written = column.zip_with(is_in_calendar, pl.Series([None], dtype=column.dtype)).cast(pl.String)
+    return written.zip_with(is_in_calendar.fill_null(value=True), number.cast(pl.String))
