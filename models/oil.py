@@ -54,14 +54,15 @@ def oil_segments(
     """
     fills = _fills(oil_top_ups, periods, families, rules)
     located = distance_at(curve, fills.with_columns(at="topped_up_at"))
-    previous = ["topped_up_at", "distance_km", "error_km"]
+    previous = ["topped_up_at", "topped_up_on", "distance_km", "error_km"]
     engine = ["vehicle_id", "engine_id"]
     return (
         located.sort(*engine, "topped_up_at", "top_up_id")
         .with_columns(pl.col(name).shift().over(engine).alias(f"previous_{name}") for name in previous)
         .with_columns(km=pl.col("distance_km") - pl.col("previous_distance_km"))
         .filter(~pl.col("is_change") & (pl.col("km") > 0.0))
-        .rename({"previous_topped_up_at": "started_at", "topped_up_at": "ended_at"})
+        .rename({f"previous_topped_up_{moment}": f"started_{moment}" for moment in ("at", "on")})
+        .rename({f"topped_up_{moment}": f"ended_{moment}" for moment in ("at", "on")})
         .with_columns(litres_per_1000km=1000.0 * pl.col("litres") / pl.col("km"))
         .pipe(_with_limits, rules)
         .sort("vehicle_id", "ended_at", "top_up_id")
@@ -79,8 +80,9 @@ def oil_rate_shift(segments: pl.DataFrame, *, rules: OilRules) -> pl.DataFrame:
     rate rose by `shift_ratio` or more.
 
     Returns:
-        vehicle_id, engine_id, shifted, ratio (after over before, at the likeliest split), since (start of the first
-        segment after it), statistic, segments; ratio, since and statistic null where there are too few segments.
+        vehicle_id, engine_id, shifted, ratio (after over before, at the likeliest split), since_on (local day
+        the first segment after it started), statistic, segments; ratio, since_on and statistic null where there are
+        too few segments.
     """
     latest = segments.sort("vehicle_id", "ended_at", "top_up_id").with_columns(
         present_engine=pl.col("engine_id").last().over("vehicle_id")
@@ -88,9 +90,9 @@ def oil_rate_shift(segments: pl.DataFrame, *, rules: OilRules) -> pl.DataFrame:
     engine = latest.filter(pl.col("engine_id") == pl.col("present_engine"))
     best = (
         engine.pipe(_splits, rules)
-        .sort("vehicle_id", "statistic", "since", descending=[False, True, False])
+        .sort("vehicle_id", "statistic", "since_on", descending=[False, True, False])
         .unique("vehicle_id", keep="first", maintain_order=True)
-        .select("vehicle_id", "ratio", "since", "statistic")
+        .select("vehicle_id", "ratio", "since_on", "statistic")
     )
     is_shift = (pl.col("statistic") >= SHIFT_STATISTIC) & (pl.col("ratio") >= rules.shift_ratio)
     return (
@@ -98,7 +100,7 @@ def oil_rate_shift(segments: pl.DataFrame, *, rules: OilRules) -> pl.DataFrame:
         .agg(segments=pl.len().cast(pl.Int64))
         .join(best, on="vehicle_id", how="left")
         .with_columns(shifted=is_shift.fill_null(False))
-        .select("vehicle_id", "engine_id", "shifted", "ratio", "since", "statistic", "segments")
+        .select("vehicle_id", "engine_id", "shifted", "ratio", "since_on", "statistic", "segments")
         .sort("vehicle_id")
     )
 
@@ -155,7 +157,7 @@ def _splits(segments: pl.DataFrame, rules: OilRules) -> pl.DataFrame:
         weighted_logs=(weight * log_rate).sum().over(vehicle),
         before_weight=weight.cum_sum().over(vehicle),
         level_variance=2.0 * (rules.level_error_litres / pl.col("litres").mean().over(vehicle)) ** 2,
-        since=pl.col("started_at").shift(-1).over(vehicle),
+        since_on=pl.col("started_on").shift(-1).over(vehicle),
     )
     rate_before = pl.col("before_litres") / pl.col("before_km")
     rate_after = (pl.col("litres_all") - pl.col("before_litres")) / (pl.col("km_all") - pl.col("before_km"))

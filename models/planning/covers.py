@@ -1,12 +1,12 @@
 """The covers watched on a day: whose they are, when they were last repaired, and how far their vehicle drives."""
 
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 
 import polars as pl
 
 from models.engines import SINGLE_COVER, engine_periods
 from models.odometer import distance_at
-from models.planning.known import FleetLedger, end_of_day
+from models.planning.known import FleetLedger
 
 PACE_WINDOW_DAYS = 365
 """A vehicle's own daily distance is that of its last year: use changes with the season and the job."""
@@ -85,7 +85,8 @@ def _latest_repairs(episodes: pl.DataFrame) -> pl.DataFrame:
 
 def _with_ages(covers: pl.DataFrame, curve: pl.DataFrame, as_of: date) -> pl.DataFrame:
     """Add the days and kilometres since the latest repair."""
-    now = distance_at(curve, covers.select("vehicle_id", at=pl.lit(end_of_day(as_of)).cast(pl.Datetime("us", "UTC"))))
+    end_of_day = datetime.combine(as_of + timedelta(days=1), time(), UTC)
+    now = distance_at(curve, covers.select("vehicle_id", at=pl.lit(end_of_day).cast(pl.Datetime("us", "UTC"))))
     return covers.with_columns(
         age_days=(pl.lit(as_of) - pl.col("repaired_on")).dt.total_days().cast(pl.Float64),
         age_km=(now["distance_km"] - pl.col("odometer_km_at_repair")).clip(lower_bound=0.0),

@@ -73,7 +73,7 @@ def flags(
 
 def _shifts(known: FleetLedger, oil_rules: OilRules) -> pl.DataFrame:
     """The oil-rate shift of each vehicle's present engine, with its latest top-up."""
-    latest = known.oil_segments.group_by("vehicle_id", "engine_id").agg(last_top_up_at=pl.col("ended_at").max())
+    latest = known.oil_segments.group_by("vehicle_id", "engine_id").agg(last_top_up_on=pl.col("ended_on").max())
     shifts = oil_rate_shift(known.oil_segments, rules=oil_rules)
     return shifts.join(latest, on=["vehicle_id", "engine_id"], how="left")
 

@@ -1,7 +1,7 @@
 """A fleet's tables cut at a day: nothing dated later reaches a flag."""
 
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import date
 
 import polars as pl
 
@@ -27,11 +27,6 @@ class FleetLedger:
     last_seen: pl.DataFrame
 
 
-def end_of_day(day: date) -> datetime:
-    """Moment a day ends, in UTC: the cut for what keeps no local day."""
-    return datetime.combine(day + timedelta(days=1), time(), UTC)
-
-
 def known_by(ledger: FleetLedger, as_of: date) -> FleetLedger:
     """Leave out all that is dated after a day, and reopen what ended after it.
 
@@ -51,7 +46,7 @@ def known_by(ledger: FleetLedger, as_of: date) -> FleetLedger:
         cover_work=ledger.cover_work,
         evidence=ledger.evidence.filter(is_before),
         episodes=_episodes_known(ledger.episodes, curve, seen, as_of),
-        oil_segments=ledger.oil_segments.filter(pl.col("ended_at") < end_of_day(as_of)),
+        oil_segments=ledger.oil_segments.filter(pl.col("ended_on") <= as_of),
         last_seen=seen,
     )
 

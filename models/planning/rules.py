@@ -75,23 +75,22 @@ def oil_rate_shifted(
     Args:
         covers: From `watched_covers`.
         looks: From `looks_since_repair`.
-        shifts: From `models.oil.oil_rate_shift`, with `last_top_up_at` of the engine.
+        shifts: From `models.oil.oil_rate_shift`, with `last_top_up_on` of the engine.
         rules: For the time until the look is due.
     """
     found_dry = looks.filter("is_dry").group_by(COVER).agg(dry_on=pl.col("noted_on").max())
-    since_on = pl.col("since").dt.date()
     answered_on = pl.max_horizontal("repaired_on", "dry_on")
     shifted = (
         covers.join(shifts.filter("shifted"), on=["vehicle_id", "engine_id"])
         .join(found_dry, on=COVER, how="left")
-        .filter(answered_on.is_null() | (answered_on < since_on))
+        .filter(answered_on.is_null() | (answered_on < pl.col("since_on")))
     )
     words = "Oil use {} times what it was since about {}, and the cover not looked at or repaired since"
     return shifted.select(
         *COVER,
         rule=pl.lit("oil_rate_shifted"),
-        due_by=pl.col("last_top_up_at").dt.date() + timedelta(days=rules.seep_recheck_days),
-        reason=pl.format(words, pl.col("ratio").round(1), day_words(since_on)),
+        due_by=pl.col("last_top_up_on") + timedelta(days=rules.seep_recheck_days),
+        reason=pl.format(words, pl.col("ratio").round(1), day_words(pl.col("since_on"))),
         evidence_ids=pl.lit([], pl.List(pl.String)),
     )
 

@@ -13,7 +13,11 @@ UTC_TIME = pl.Datetime("us", "UTC")
 
 
 def segments_of(
-    fills: list[tuple[float, float, str]], *, sump: float | None = 5.0, swap_on: date | None = None
+    fills: list[tuple[float, float, str]],
+    *,
+    sump: float | None = 5.0,
+    swap_on: date | None = None,
+    local_days_ahead: int = 0,
 ) -> pl.DataFrame:
     """Segments of one vehicle that runs exactly 100 km a day, from (day number, litres, reason)."""
     when = [START + timedelta(days=day) for day, _, _ in fills]
@@ -22,7 +26,7 @@ def segments_of(
             "vehicle_id": "V",
             "top_up_id": [f"T{index}" for index in range(len(fills))],
             "topped_up_at": pl.Series(when, dtype=UTC_TIME),
-            "topped_up_on": [at.date() for at in when],
+            "topped_up_on": [at.date() + timedelta(days=local_days_ahead) for at in when],
             "volume_litres": [litres for _, litres, _ in fills],
             "reason": [reason for _, _, reason in fills],
         }
@@ -79,6 +83,13 @@ def test_fills_of_one_day_are_one_fill() -> None:
     assert segments["litres"].to_list() == [1.0]
 
 
+def test_days_are_those_of_the_place_and_not_of_utc() -> None:
+    """East of UTC a fill at ten in the evening UTC is one of the next day."""
+    segments = segments_of([(0, 1.0, ""), (10, 0.5, "")], local_days_ahead=1)
+    assert segments.select("started_at", "started_on").row(0) == (START, date(2024, 1, 2))
+    assert segments.select("ended_at", "ended_on").row(0) == (START + timedelta(days=10), date(2024, 1, 12))
+
+
 def test_another_engine_starts_anew() -> None:
     segments = segments_of([(0, 1.0, ""), (10, 0.5, ""), (30, 1.0, ""), (40, 1.0, "")], swap_on=date(2024, 1, 20))
     assert segments.select("engine_id", "top_up_id").rows() == [("E1", "T1"), ("E2", "T3")]
@@ -114,12 +125,15 @@ def history(km: np.ndarray, litres: float = 1.0) -> pl.DataFrame:
     vehicles, length = km.shape
     index = np.arange(vehicles * length)
     ended = pl.Series([START + timedelta(days=int(place % length)) for place in index], dtype=UTC_TIME)
+    started = ended - timedelta(days=1)
     return pl.DataFrame(
         {
             "vehicle_id": [f"V{place // length:05d}" for place in index],
             "engine_id": "E",
-            "started_at": ended - timedelta(days=1),
+            "started_at": started,
+            "started_on": started.dt.date(),
             "ended_at": ended,
+            "ended_on": ended.dt.date(),
             "top_up_id": [str(place) for place in index],
             "km": km.ravel(),
             "litres": np.full(index.size, litres),
@@ -132,7 +146,7 @@ def test_a_tripled_rate_is_found_with_its_size_and_date() -> None:
     shift = oil_rate_shift(history(km), rules=OilRules()).row(0, named=True)
     assert shift["shifted"]
     assert shift["ratio"] == pytest.approx((5 / 2500) / (7 / 10_500))
-    assert shift["since"] == START + timedelta(days=6)
+    assert shift["since_on"] == date(2024, 1, 7)
 
 
 def test_a_fallen_rate_is_no_shift_to_warn_of() -> None:
@@ -151,7 +165,7 @@ def test_a_rise_below_the_ratio_of_the_settings_is_no_shift() -> None:
 def test_too_few_segments_are_said_to_be_so() -> None:
     km = np.array([[1500.0] * (2 * MIN_SEGMENTS_A_SIDE - 1)])
     shift = oil_rate_shift(history(km), rules=OilRules())
-    assert shift.select("shifted", "ratio", "since", "statistic", "segments").row(0) == (False, None, None, None, 5)
+    assert shift.select("shifted", "ratio", "since_on", "statistic", "segments").row(0) == (False, None, None, None, 5)
 
 
 def test_steady_rates_seldom_pass_and_tripled_ones_mostly_do() -> None:
@@ -165,6 +179,6 @@ def test_steady_rates_seldom_pass_and_tripled_ones_mostly_do() -> None:
 def test_order_of_rows_does_not_matter() -> None:
     segments = history(np.random.default_rng(3).gamma(4.0, 375.0, (20, 9)))
     shuffled = segments.sample(fraction=1.0, shuffle=True, seed=1)
-    columns = ["vehicle_id", "shifted", "since", "segments"]
+    columns = ["vehicle_id", "shifted", "since_on", "segments"]
     expected = oil_rate_shift(segments, rules=OilRules()).select(columns)
     assert oil_rate_shift(shuffled, rules=OilRules()).select(columns).equals(expected)

@@ -286,14 +286,17 @@ class TestTwoBanks:
 
 class TestOilRate:
     @staticmethod
-    def segments(litres: list[float]) -> list[dict[str, Any]]:
+    def segments(litres: list[float], *, hours_ahead: int = 0) -> list[dict[str, Any]]:
+        """Segments of four weeks, their local days `hours_ahead` of UTC."""
         starts = [ago(30 * (len(litres) - place)) for place in range(len(litres))]
         return [
             {
                 "vehicle_id": "v1",
                 "engine_id": "e-v1",
-                "started_at": noon(start),
-                "ended_at": noon(start + timedelta(days=28)),
+                "started_at": noon(start) - timedelta(hours=hours_ahead),
+                "started_on": start,
+                "ended_at": noon(start + timedelta(days=28)) - timedelta(hours=hours_ahead),
+                "ended_on": start + timedelta(days=28),
                 "top_up_id": str(start),
                 "km": 5_000.0,
                 "litres": amount,
@@ -312,6 +315,26 @@ class TestOilRate:
         assert "Oil use 4.1 times what it was" in flag["reasons"]
         assert flag["probability"] is None
         assert flag["due_by"] == ago(2) + timedelta(days=30)
+
+    def test_days_are_those_of_the_place_and_not_of_utc(self, make_ledger):
+        here, east = (
+            only(flag_at(make_ledger(oil_segments=self.segments(list(self.RISEN), hours_ahead=hours))))
+            for hours in (0, 13)
+        )
+        assert east == here
+        assert f"since about {ago(120).day} Feb 2026" in here["reasons"]
+
+    @pytest.mark.parametrize(("days", "is_flagged"), [(121, True), (120, False)])
+    def test_a_repair_answers_it_from_the_local_day_the_rate_rose(self, make_ledger, days, is_flagged):
+        risen = self.segments(list(self.RISEN), hours_ahead=13)
+        rules = rules_of(flag_at(make_ledger(oil_segments=risen, episodes=[repair(ago(days))])))
+        assert ("oil_rate_shifted" in rules) == is_flagged
+
+    def test_a_fill_of_the_next_local_day_is_not_known(self, make_ledger):
+        risen = self.segments(list(self.RISEN), hours_ahead=13)
+        tomorrow = risen[-1] | {"ended_on": AS_OF + timedelta(days=1), "ended_at": noon(AS_OF), "top_up_id": "next"}
+        ledger = make_ledger(oil_segments=[*risen, tomorrow])
+        assert known_by(ledger, AS_OF).oil_segments.height == len(risen)
 
     def test_a_steady_rate_does_not(self, make_ledger):
         assert flag_at(make_ledger(oil_segments=self.segments([1.0, 1.1, 0.9] * 4))).is_empty()
