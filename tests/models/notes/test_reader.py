@@ -193,3 +193,13 @@ def test_orders_of_another_trade_bring_no_invented_cover_leaks(excavator_orders:
     ]
     assert says_leak["polarity"].to_list() == ["present", "present"]
     assert all(set(symptoms) <= set(string.ascii_lowercase + "_;") for symptoms in read["symptoms"])
+
+
+def test_a_very_long_note_is_read_piece_by_piece_with_every_span_in_place() -> None:
+    sentence = "Tyres worn, lights ok. Oil leaking from rocker cover. "
+    text = sentence * 4_000
+    read = read_notes([text])
+    wet = read.filter(pl.col("component") == "cover_gasket")
+    assert wet.height == 4_000
+    assert set(wet["polarity"]) == {"present"}
+    assert all(text[row["span_start"] : row["span_end"]] == row["span_text"] for row in wet.iter_rows(named=True))
