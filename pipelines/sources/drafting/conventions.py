@@ -7,8 +7,8 @@ from pathlib import PurePosixPath
 
 import polars as pl
 
-from models.records.conversion import CANONICAL_UNITS, date_columns, unit_columns
-from models.records.profiles import ColumnProfile, filled_cells, is_read, units_in_cells
+from models.records.conversion import CANONICAL_UNITS, date_columns, input_columns, unit_columns
+from models.records.profiles import LIKE_A_NUMBER, ColumnProfile, filled_cells, is_read, units_in_cells
 from models.tables.records import TABLES
 from pipelines.sources.drafting.cell_words import meanings_of, reader_of, unread_words
 from pipelines.sources.drafting.matching import Doubt, Draft, Guess
@@ -107,16 +107,21 @@ def _day_or_month_first(column: str, best: str, cells: pl.Series) -> Guess:
 def decimal_of(draft: Draft) -> Guess | None:
     """Return the decimal mark; None where no number has a fraction or groups its thousands."""
     taken = [draft.profiles[draft.place(column)] for column in draft.taken if _is_numeric(draft, column)]
-    commas, points = sum(cells.comma_fractions for cells in taken), sum(cells.point_fractions for cells in taken)
-    if commas and points:
-        mark = "," if commas > points else "."
-        return Guess("decimal", mark, "unsure", f"{commas:,} cells have a decimal comma and {points:,} a point")
-    if commas or points:
-        mark, other = (",", "a comma") if commas else (".", "a point")
-        return Guess("decimal", mark, "certain", f"{commas or points:,} cells can only be read with {other}")
-    if sum(cells.either_marks for cells in taken):
+    numeric = [cells for cells in draft.profiles if cells.number_share >= LIKE_A_NUMBER]
+    if guess := _mark(taken, "certain") or _mark(numeric, "likely"):
+        return guess
+    if any(cells.either_marks for cells in taken):
         return Guess("decimal", ".", "unsure", "cells such as 1.234 or 1,234 may be read with either mark")
     return None
+
+
+def _mark(columns: list[ColumnProfile], doubt: Doubt) -> Guess | None:
+    commas, points = sum(cells.comma_fractions for cells in columns), sum(cells.point_fractions for cells in columns)
+    mark, name = (",", "a comma") if commas > points else (".", "a point")
+    if commas and points:
+        return Guess("decimal", mark, "unsure", f"{commas:,} cells have a decimal comma and {points:,} a point")
+    found = commas or points
+    return Guess("decimal", mark, doubt, f"{found:,} cells can only be read with {name}") if found else None
 
 
 def _is_numeric(draft: Draft, column: str) -> bool:
@@ -126,7 +131,7 @@ def _is_numeric(draft: Draft, column: str) -> bool:
 
 def site_in_words(draft: Draft) -> Guess | None:
     """Return the site that the file's name or title starts with, where it has no column of sites."""
-    if "site" in draft.taken or "site" not in (*draft.missing, *TABLES[draft.kind.value].columns()):
+    if "site" in draft.taken or "site" not in input_columns(draft.kind.value):
         return None
     sources = (("the file's name", PurePosixPath(draft.sample.file_name).name), ("its title", draft.sample.titles))
     for source, text in sources:

@@ -11,9 +11,10 @@ from models.records.canonical import same_name
 from models.records.conversion import Kind, input_columns
 from models.records.moments import moments
 from models.records.profiles import ColumnProfile, decimal_mark, profile, read_numbers, rising_share, shape_of
+from models.records.quantities import LITRES_PER
 from models.tables.records import REQUIRED_INPUT
 from pipelines.sources.drafting.cell_words import known_share, reader_of
-from pipelines.sources.drafting.names import EXACT, HOLDS_A_PHRASE, NEARLY, OFTEN, name_score
+from pipelines.sources.drafting.names import EXACT, HOLDS_A_PHRASE, NEARLY, OFTEN, name_score, volume_units
 from pipelines.sources.drafting.sampling import Sample, take_sample, words_about
 
 Doubt = Literal["certain", "likely", "unsure"]
@@ -28,6 +29,8 @@ BY_VALUES_ALONE = 0.25
 ALONE_IN_THE_FILE = 0.61
 """Score where, besides, no other column of the file could be it."""
 LEAST_SHOWN = 0.2
+MOST_OIL_LITRES = 30.0
+"""The median fill of a file is below it, oil changes included, or it is fuel (common practice: sumps hold 4 to 40)."""
 RISES = 0.9
 """Share of neighbouring readings that must not fall for a column to behave as an odometer does."""
 
@@ -148,10 +151,18 @@ def _pair_score(kind: str, column: str, place: int, table: _Table) -> float:
     named = name_score(header, column)
     if not header or cells.filled == 0:
         return 0.9 * named
-    fits = shape_of(kind, column)[1]
-    if not fits(cells):
+    if not _fits(kind, column, header, cells):
         return WRONG_VALUES_LEAVE * named
     return max(named, _score_of_values(kind, column, table) if _is_sought(kind, column) else 0.0)
+
+
+def _fits(kind: str, column: str, header: str, cells: ColumnProfile) -> bool:
+    """Whether cells look like a canonical column; bare volumes, in the header's unit, must be of oil, not of fuel."""
+    if column == "volume" and cells.unit_share < 0.5:
+        unit = next(iter(volume_units(header)), "L")
+        if cells.median * LITRES_PER[unit] > MOST_OIL_LITRES:
+            return False
+    return shape_of(kind, column)[1](cells)
 
 
 def _is_sought(kind: str, column: str) -> bool:
@@ -171,12 +182,12 @@ def _column_guess(reading: _Reading, column: str, table: _Table) -> Guess:
     """Say how sure a pair is, and why."""
     place, score = reading.places[column], reading.scores[column]
     name, cells = table.sample.header[place], table.profiles[place]
-    looks, fits = shape_of(reading.kind, column)
+    looks = shape_of(reading.kind, column)[0]
     by_name = name_score(name, column)
     said = _said(by_name, score)
     if cells.filled == 0:
         return _doubted(Guess(column, name, "likely", f"{said}; no cell is filled"), score)
-    if not fits(cells):
+    if not _fits(reading.kind, column, name, cells):
         return Guess(column, name, "unsure", f"{said}, but the cells do not look like {looks}")
     doubt: Doubt = "certain" if by_name >= NEARLY * EXACT else "likely"
     verb = "cell looks" if cells.filled == 1 else "cells look"

@@ -26,6 +26,8 @@ _LEAST_LETTERS = 5
 """Shorter words are alike by chance."""
 
 _NUMBER_WORDS = {"no", "nr", "num", "numero", "nummer", "number", "numbers", "#"}
+_GLUED_NUMBER = re.compile(r"([a-z]{3,})(?:nummer|nr)\b")
+"""As in German and Dutch: Fahrzeugnummer, Auftragsnr."""
 _SPELT_OUT = {"#": " no ", "№": " no ", "€": " eur ", "$": " usd ", "£": " gbp ", "n°": " no ", "nº": " no "}
 
 
@@ -43,8 +45,9 @@ def normal(header: str) -> str:
     for sign, word in _SPELT_OUT.items():
         lower = lower.replace(sign, word)
     plain = "".join(c for c in unicodedata.normalize("NFKD", lower) if not unicodedata.combining(c))
-    parts = re.findall(r"[a-z0-9]+|[^\W\d_]+", plain)
-    return " ".join("no" if part in _NUMBER_WORDS else part for part in parts)
+    parts = re.findall(r"[a-z0-9]+|[^\W\d_]+", _GLUED_NUMBER.sub(r"\1 no", plain))
+    spelt_out = words()["abbreviations"]
+    return " ".join("no" if part in _NUMBER_WORDS else spelt_out.get(part, part) for part in parts)
 
 
 def name_score(header: str, column: str) -> float:
@@ -97,7 +100,7 @@ def _mentions(header: str, spelt: list[str]) -> bool:
 @cache
 def _phrases(column: str) -> tuple[frozenset[str], frozenset[str]]:
     entry = words()["headers"][column]
-    return frozenset({*entry["says"], normal(column)}), frozenset(entry["may_say"])
+    return frozenset(map(normal, (*entry["says"], column))), frozenset(map(normal, entry["may_say"]))
 
 
 @cache
@@ -109,7 +112,7 @@ def _every_phrase() -> frozenset[str]:
 def _unit_words() -> frozenset[str]:
     table = words()["units"]
     groups = [*table["odometer"].values(), *table["volume"].values(), *table["systems"].values()]
-    return frozenset(table["other"]["words"]).union(*groups)
+    return frozenset(map(normal, [*table["other"]["words"], *(word for group in groups for word in group)]))
 
 
 def _without_units(name: str) -> str:

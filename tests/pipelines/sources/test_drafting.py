@@ -171,6 +171,20 @@ def test_a_unit_is_what_header_or_cells_say(
     assert (guess.value, guess.doubt) == (unit, doubt)
 
 
+def test_fuel_is_not_taken_for_oil(tmp_path: Path) -> None:
+    draft = _draft(tmp_path, _top_ups("Litres,Odometer", ['55.2","81200', '61.0","81900', '48.5","82500']))
+    assert (draft.kind.value, draft.taken.get("volume")) == ("odometer_readings", None)
+
+
+def test_a_mark_proved_by_another_column_counts(tmp_path: Path) -> None:
+    rows = "".join(f"V1;0{n}.01.2026;12{n}.455;{n},5\n" for n in range(1, 5))
+    draft = _draft(tmp_path, f"Fleet no;Date;Odometer km;Reading temperature\n{rows}")
+    mark = decimal_of(draft)
+    assert draft.taken["odometer"] == "Odometer km"
+    assert mark is not None
+    assert (mark.value, mark.doubt) == (",", "likely")
+
+
 def test_an_undecided_unit_is_left_to_a_person(tmp_path: Path) -> None:
     text = as_toml(_draft(tmp_path, _orders("81000 81400 82050 82900", "2026-01-02 2026-01-09 2026-01-16 2026-01-23")))
     assert 'odometer = "cell"' in text
