@@ -147,7 +147,8 @@ def bolts_pay(fleet: pl.DataFrame, *, horizon_days: float, currency: str) -> str
     """Say what a new bolt set may cost and still pay for itself, over all families.
 
     Args:
-        fleet: The row of `bolt_set_worth` for all families; empty where one of the two methods is unknown here.
+        fleet: `worth`, `worth_low`, `worth_high` (currency a repair), for all families in a row; empty where one of the
+            two methods is unknown here.
         horizon_days: Days after the repair the two kinds are set against each other.
         currency: The fleet's currency.
     """
@@ -173,10 +174,10 @@ def stands_apart(groups: pl.DataFrame, *, fleet_share: float) -> str:
     """Say which groups' comeback share lies apart from the whole fleet's, and how many of them luck alone would bring.
 
     Args:
-        groups: `label`, `share`, `low`, `high`, one row a group; no share where there are too few.
-        fleet_share: Comebacks over repairs, all together.
+        groups: `label`, `rate`, `low`, `high`, one row a group; no rate where there are too few.
+        fleet_share: The share of all repairs together.
     """
-    known = groups.drop_nulls(["share", "low", "high"])
+    known = groups.drop_nulls(["rate", "low", "high"])
     if known.is_empty():
         return f"{CANNOT_TELL}: no group has enough repairs and comebacks to give a share."
     above = known.filter(pl.col("low") > fleet_share)["label"].to_list()

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import polars as pl
-from scipy.stats import binomtest
 
 from dashboards.drawing import Drawing, drawing
 from dashboards.figures.interval_dots import interval_dots
@@ -26,6 +25,7 @@ from dashboards.wording import (
     whole,
 )
 from models.tables.ledger import REPAIR_METHODS
+from models.tables.measures import COMEBACK_ATTRIBUTES
 
 MAX_COMEBACKS = 200
 MAX_NOTES = 6
@@ -74,26 +74,9 @@ class Comeback:
 
 
 def contents(snapshot: Snapshot) -> dict[str, Any]:
-    """Read the comebacks with their evidence, and count what they have in common."""
+    """Read the comebacks with their evidence, and what they have in common."""
     rules = snapshot.settings.episodes
-    level = interval_words(snapshot.settings.measures.confidence)
-    repairs = snapshot.select("select_comebacks", limit=MAX_COMEBACKS)
-    evidence = snapshot.select("select_comeback_evidence", limit=MAX_COMEBACKS)
-    by_episode = {str(episode): rows for (episode,), rows in evidence.group_by("episode_id", maintain_order=True)}
-    shows_people = snapshot.settings.fleet.show_technicians
-    comebacks = [
-        _comeback(repair, by_episode.get(repair["episode_id"]), shows_people=shows_people)
-        for repair in repairs.iter_rows(named=True)
-    ]
-    counts = _with_shares(
-        snapshot.select(
-            "count_comebacks_by_attribute",
-            as_of=snapshot.as_of,
-            comeback_days=rules.comeback_days,
-            comeback_km=rules.comeback_km,
-        ),
-        snapshot,
-    )
+    comebacks = _comebacks(snapshot)
     total = snapshot.select("count_headlines", as_of=snapshot.as_of, comeback_days=rules.comeback_days)
     return {
         "comebacks": comebacks,
@@ -101,11 +84,34 @@ def contents(snapshot: Snapshot) -> dict[str, Any]:
         "repair_count": int(total["repairs"][0]),
         "releak_count": int(total["releaks"][0]),
         "options": _options(comebacks),
-        "common": _common_drawing(counts, level=level),
-        "common_table": _common_table(counts, level=level),
+        **_in_common(snapshot),
         "comeback_days": rules.comeback_days,
         "comeback_km": whole(rules.comeback_km),
-        "shows_people": shows_people,
+        "shows_people": snapshot.settings.fleet.show_technicians,
+    }
+
+
+def _comebacks(snapshot: Snapshot) -> list[Comeback]:
+    """The newest comebacks, each with its evidence."""
+    repairs = snapshot.select("select_comebacks", limit=MAX_COMEBACKS)
+    evidence = snapshot.select("select_comeback_evidence", limit=MAX_COMEBACKS)
+    by_episode = {str(episode): rows for (episode,), rows in evidence.group_by("episode_id", maintain_order=True)}
+    shows_people = snapshot.settings.fleet.show_technicians
+    return [
+        _comeback(repair, by_episode.get(repair["episode_id"]), shows_people=shows_people)
+        for repair in repairs.iter_rows(named=True)
+    ]
+
+
+def _in_common(snapshot: Snapshot) -> dict[str, Any]:
+    """The share that came back by each attribute, drawn and in a table."""
+    shares = snapshot.table("comeback_shares")
+    level = interval_words(snapshot.settings.measures.confidence)
+    fleet = shares.filter(attribute="")["rate"].to_list() or [None]
+    groups = _in_reading_order(shares.filter(pl.col("attribute") != ""))
+    return {
+        "common": None if fleet[0] is None else _common_drawing(groups, fleet_share=fleet[0], level=level),
+        "common_table": _common_table(groups, level=level),
     }
 
 
@@ -186,23 +192,6 @@ def _meaning(statement: dict[str, Any]) -> str:
     return f"{COMPONENT_WORDS[statement['component']]}: {POLARITY_WORDS[statement['polarity']]}{leak_class}"
 
 
-def _with_shares(counts: pl.DataFrame, snapshot: Snapshot) -> pl.DataFrame:
-    """Add the comeback share with its Wilson interval; none where there are too few to say."""
-    rules = snapshot.settings.measures
-
-    def interval(row: dict[str, int]) -> dict[str, float | None]:
-        if row["repairs"] < rules.min_episodes or row["comebacks"] < rules.min_events:
-            return {"share": None, "low": None, "high": None}
-        limits = binomtest(row["comebacks"], row["repairs"]).proportion_ci(rules.confidence, method="wilson")
-        return {"share": row["comebacks"] / row["repairs"], "low": float(limits.low), "high": float(limits.high)}
-
-    shares = [interval(row) for row in counts.select("repairs", "comebacks").iter_rows(named=True)]
-    schema = {"share": pl.Float64, "low": pl.Float64, "high": pl.Float64}
-    return counts.hstack(pl.DataFrame(shares, schema=schema)).with_columns(
-        label=pl.struct("attribute", "attribute_value").map_elements(_attribute_words, return_dtype=pl.String)
-    )
-
-
 def _attribute_words(row: dict[str, str]) -> str:
     """One value of one attribute in words."""
     attribute, value = row["attribute"], row["attribute_value"]
@@ -215,73 +204,66 @@ def _attribute_words(row: dict[str, str]) -> str:
     return value
 
 
-def _in_reading_order(counts: pl.DataFrame) -> pl.DataFrame:
-    order = list(ATTRIBUTE_WORDS)
-    rank = pl.col("attribute").replace_strict(order, range(len(order)), return_dtype=pl.Int64)
+def _in_reading_order(shares: pl.DataFrame) -> pl.DataFrame:
+    """Attributes as `COMEBACK_ATTRIBUTES` has them, methods by how much is renewed, the rest by name; with labels."""
+    rank = pl.col("attribute").replace_strict(
+        COMEBACK_ATTRIBUTES, range(len(COMEBACK_ATTRIBUTES)), return_dtype=pl.Int64
+    )
     by_joint = pl.col("attribute_value").replace_strict(
         REPAIR_METHODS, range(len(REPAIR_METHODS)), default=None, return_dtype=pl.Int64
     )
-    return counts.sort(rank, by_joint, "attribute_value")
+    label = pl.struct("attribute", "attribute_value").map_elements(_attribute_words, return_dtype=pl.String)
+    return shares.with_columns(label=label).sort(rank, by_joint, "attribute_value")
 
 
-def _fleet_share(counts: pl.DataFrame) -> float | None:
-    """Comebacks over repairs, whole fleet; every attribute counts each repair once."""
-    sites = counts.filter(attribute="site")
-    return sites["comebacks"].sum() / sites["repairs"].sum() if sites["repairs"].sum() else None
-
-
-def _common_drawing(counts: pl.DataFrame, *, level: str) -> Drawing | None:
+def _common_drawing(groups: pl.DataFrame, *, fleet_share: float, level: str) -> Drawing:
     """Comeback share by what was done, on what, where."""
-    fleet = _fleet_share(counts)
-    if fleet is None:
-        return None
-    ordered = _in_reading_order(counts)
-    note = pl.format("{} of {} came back", "comebacks", "repairs")
-    dots = ordered.select(
+    note = pl.format("{} of {} came back", "events", "n")
+    dots = groups.select(
         "label",
         "low",
         "high",
         series=pl.lit("comeback share"),
-        value="share",
-        note=pl.when(pl.col("share").is_null()).then(pl.format("{}: {}", pl.lit(TOO_FEW), note)).otherwise(note),
+        value="rate",
+        note=pl.when(pl.col("rate").is_null()).then(pl.format("{}: {}", pl.lit(TOO_FEW), note)).otherwise(note),
     )
     figure = interval_dots(
         dots,
         title="Share of repairs that came back, by what was done, on which engine and where",
-        line=f"Dot: share. Bar: {level}. Dotted line: all repairs, {percent(fleet)}. Nothing is adjusted for.",
+        line=f"Dot: share. Bar: {level}. Dotted line: all repairs, {percent(fleet_share)}. Nothing is adjusted for.",
         axis="share that came back",
         axis_format=".0%",
-        reference=fleet,
+        reference=fleet_share,
     )
-    return drawing(figure, says=stands_apart(ordered, fleet_share=fleet))
+    return drawing(figure, says=stands_apart(groups, fleet_share=fleet_share))
 
 
-def _common_table(counts: pl.DataFrame, *, level: str) -> Table:
+def _common_table(groups: pl.DataFrame, *, level: str) -> Table:
     """What comebacks have in common, set against all repairs."""
     numbers = ("Repairs", "Of all repairs", "Comebacks", "Of all comebacks", f"Came back ({level})")
-    of_attribute = _in_reading_order(counts).with_columns(
-        of_repairs=pl.col("repairs") / pl.col("repairs").sum().over("attribute"),
-        of_comebacks=pl.col("comebacks") / pl.col("comebacks").sum().over("attribute"),
-    )
-    rows = tuple(
-        Row(
-            (
-                row["label"],
-                ATTRIBUTE_WORDS[row["attribute"]],
-                whole(row["repairs"]),
-                percent(row["of_repairs"]),
-                whole(row["comebacks"]),
-                "–" if row["of_comebacks"] != row["of_comebacks"] else percent(row["of_comebacks"]),
-                TOO_FEW
-                if row["share"] is None
-                else f"{percent(row['share'])} ({percent_range(row['low'], row['high'])})",
-            )
-        )
-        for row in of_attribute.iter_rows(named=True)
+    of_attribute = groups.with_columns(
+        of_repairs=pl.col("n") / pl.col("n").sum().over("attribute"),
+        of_comebacks=(pl.col("events") / pl.col("events").sum().over("attribute")).fill_nan(None),
     )
     return Table(
         "Repairs and comebacks, side by side",
         columns("What", "Kind", *numbers, numbers=numbers),
-        rows,
-        empty="No repair has been watched through its comeback window yet.",
+        tuple(_common_row(row) for row in of_attribute.iter_rows(named=True)),
+        empty="No repair has been followed yet.",
+    )
+
+
+def _common_row(row: dict[str, Any]) -> Row:
+    """One value of one attribute."""
+    shown = f"{percent(row['rate'])} ({percent_range(row['low'], row['high'])})"
+    return Row(
+        (
+            row["label"],
+            ATTRIBUTE_WORDS[row["attribute"]],
+            whole(row["n"]),
+            percent(row["of_repairs"]),
+            whole(row["events"]),
+            percent(row["of_comebacks"]),
+            TOO_FEW if row["rate"] is None else shown,
+        )
     )

@@ -176,8 +176,22 @@ def _site_bays(site: str, weeks: pl.DataFrame, visits: pl.DataFrame) -> SiteBays
 def _site_totals(snapshot: Snapshot, visits: pl.DataFrame, weeks: pl.DataFrame) -> Table:
     """What each site is asked for over the whole plan."""
     currency, hour_cost = snapshot.settings.fleet.currency, snapshot.settings.plan.hour_cost
+    numbers = (
+        "Covers planned", "Hours", "Hours to spare", f"Workshop time, {currency}", "Days off the road",
+        f"Leak cost avoided, {currency}", "No place", f"Cost of waiting, {currency}",
+    )  # fmt: skip
+    return Table(
+        "The whole plan, by site",
+        columns("Site", *numbers, numbers=numbers),
+        tuple(_site_row(site, hour_cost) for site in _summed_by_site(visits, weeks).iter_rows(named=True)),
+        empty="Nothing is planned.",
+    )
+
+
+def _summed_by_site(visits: pl.DataFrame, weeks: pl.DataFrame) -> pl.DataFrame:
+    """What is planned and what waits at each site, a row a site."""
     is_placed = pl.col("placed")
-    totals = (
+    return (
         visits.group_by("site")
         .agg(
             covers=is_placed.sum(),
@@ -190,29 +204,23 @@ def _site_totals(snapshot: Snapshot, visits: pl.DataFrame, weeks: pl.DataFrame) 
         .join(weeks.group_by("site").agg(pl.sum("capacity_hours")), on="site", how="left")
         .sort("site")
     )
-    numbers = (
-        "Covers planned", "Hours", "Hours to spare", f"Workshop time, {currency}", "Days off the road",
-        f"Leak cost avoided, {currency}", "No place", f"Cost of waiting, {currency}",
-    )  # fmt: skip
-    rows = tuple(
-        Row(
-            (
-                row["site"],
-                whole(row["covers"]),
-                decimal(row["hours"]),
-                decimal(row["capacity_hours"]),
-                whole(row["hours"] * hour_cost),
-                decimal(row["days_off_road"]),
-                whole(row["avoided"]),
-                whole(row["waiting"]),
-                whole(row["waiting_cost"]),
-            ),
-            keys={"site": row["site"]},
-        )
-        for row in totals.iter_rows(named=True)
-    )
-    return Table(
-        "The whole plan, by site", columns("Site", *numbers, numbers=numbers), rows, empty="Nothing is planned."
+
+
+def _site_row(site: dict[str, Any], hour_cost: float) -> Row:
+    """One site's totals in words."""
+    return Row(
+        (
+            site["site"],
+            whole(site["covers"]),
+            decimal(site["hours"]),
+            decimal(site["capacity_hours"]),
+            whole(site["hours"] * hour_cost),
+            decimal(site["days_off_road"]),
+            whole(site["avoided"]),
+            whole(site["waiting"]),
+            whole(site["waiting_cost"]),
+        ),
+        keys={"site": site["site"]},
     )
 
 
@@ -290,42 +298,33 @@ def _parts_words(parts: str) -> str:
 def _waiting_table(visits: pl.DataFrame, currency: str) -> Table:
     """What does not fit, the dearest to leave first."""
     waiting = visits.filter(~pl.col("placed")).sort(["loss_avoided", "vehicle_id"], descending=[True, False])
-    rows = tuple(
-        Row(
-            (
-                visit["vehicle_id"],
-                COVER_WORDS[visit["cover_position"]],
-                visit["site"],
-                _brief(visit["reasons"] or NOTHING),
-                visit["reason"],
-                decimal(visit["hours"]),
-                day_words(visit["due_by"]),
-                whole(visit["loss_avoided"]),
-            ),
-            keys={"site": visit["site"]},
-            is_marked="smell_or_drops" in (visit["rules"] or []),
-        )
-        for visit in waiting.head(MAX_WAITING).iter_rows(named=True)
-    )
     cost = f"Cost of waiting, {currency}"
+    headings = ("Vehicle", "Cover", "Site", "Why", "Why it does not fit", "Hours", "Due by", cost)
     return Table(
         "Covers that found no place",
-        columns(
-            "Vehicle",
-            "Cover",
-            "Site",
-            "Why",
-            "Why it does not fit",
-            "Hours",
-            "Due by",
-            cost,
-            numbers=("Hours", cost),
-            codes=("Vehicle",),
-        ),
-        rows,
+        columns(*headings, numbers=("Hours", cost), codes=("Vehicle",)),
+        tuple(_waiting_row(visit) for visit in waiting.head(MAX_WAITING).iter_rows(named=True)),
         empty="Everything that is due finds a place.",
         row_count=waiting.height,
         csv="plan",
+    )
+
+
+def _waiting_row(visit: dict[str, Any]) -> Row:
+    """One visit without a place in words."""
+    return Row(
+        (
+            visit["vehicle_id"],
+            COVER_WORDS[visit["cover_position"]],
+            visit["site"],
+            _brief(visit["reasons"] or NOTHING),
+            visit["reason"],
+            decimal(visit["hours"]),
+            day_words(visit["due_by"]),
+            whole(visit["loss_avoided"]),
+        ),
+        keys={"site": visit["site"]},
+        is_marked="smell_or_drops" in (visit["rules"] or []),
     )
 
 

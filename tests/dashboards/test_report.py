@@ -156,6 +156,29 @@ def test_the_data_page_says_that_rows_are_missing(
     assert "Rows are missing" in text_of(folder / "data.html")
 
 
+def test_shares_of_comebacks_are_those_published(
+    published_with: Callable[..., Path], tables: dict[str, list[dict[str, Any]]], tmp_path: Path
+) -> None:
+    figures = {"rate": 0.777, "low": 0.666, "high": 0.888, "reason": None}
+    rows = [row | figures if row["attribute_value"] == "Quay" else row for row in tables["comeback_shares"]]
+    folder = write_report(published_with(comeback_shares=rows), tmp_path / "report").parent
+    common = text_of(folder / "comebacks.html").partition('id="common"')[2].partition('id="list"')[0]
+    assert re.search(r"Came back more often: [^.;]*Quay", common)
+    assert "78% (67% to 89%)" in common
+
+
+def test_what_new_bolts_spare_is_what_is_published(
+    published_with: Callable[..., Path], tables: dict[str, list[dict[str, Any]]], tmp_path: Path
+) -> None:
+    """0.10 (0.04 to 0.16) of repairs at the 900 an unplanned leak is set to cost by default."""
+    figures = {"spared": 0.10, "low": 0.04, "high": 0.16, "rate_without": 0.3, "rate_with": 0.2, "reason": None}
+    rows = [row | figures for row in tables["bolt_comparison"]]
+    folder = write_report(published_with(bolt_comparison=rows), tmp_path / "report").parent
+    said = text_of(folder / "comparing.html").partition('id="bolts"')[2].partition("</section>")[0]
+    assert "new bolts spare 90 EUR a repair (36 to 144) within 365 days" in said
+    assert "90 (36 to 144)" in said
+
+
 def test_changed_settings_are_marked(full_report: Path) -> None:
     page = full_report / "data.html"
     marked = re.findall(r'<tr class="marked">\s*<th[^>]*>([^<]*)</th>', page.read_text(encoding="utf-8"))

@@ -4,7 +4,7 @@ import polars as pl
 import pytest
 
 from dashboards import saying
-from dashboards.worth import bolt_set_horizon, bolt_set_worth
+from dashboards.pages.comparing.bolts import shown_horizon, with_worth
 
 
 def groups(*rows: tuple[str, float | None, float | None, float | None]) -> pl.DataFrame:
@@ -69,71 +69,62 @@ def test_the_adjusted_ratio_decides_over_the_crude_one() -> None:
 
 def test_one_stray_group_in_many_is_not_made_a_finding_of() -> None:
     shares = pl.DataFrame(
-        {"label": ["gasket", "Quay"], "share": [0.1, 0.3], "low": [0.05, 0.2], "high": [0.15, 0.4]},
+        {"label": ["gasket", "Quay"], "rate": [0.1, 0.3], "low": [0.05, 0.2], "high": [0.15, 0.4]},
     )
     said = saying.stands_apart(shares, fleet_share=0.12)
     assert said.startswith("Came back more often: Quay. With 2 groups shown, about one in twenty stands apart by luck")
     assert saying.stands_apart(shares.head(1), fleet_share=0.12).startswith("Cannot tell yet")
 
 
-def recurrence(with_bolts: float | None) -> pl.DataFrame:
+def compared(spared: float | None) -> pl.DataFrame:
+    """A difference with a standard error of 0.05."""
+    low, high = (None, None) if spared is None else (spared - 0.0979982, spared + 0.0979982)
     return pl.DataFrame(
-        {
-            "engine_family": ["", ""],
-            "repair_method": ["gasket_and_seals", "gasket_seals_bolts"],
-            "n": [100, 100],
-            "rate": [0.25, with_bolts],
-            "standard_error": [0.03, 0.04],
-        },
-        schema_overrides={"rate": pl.Float64},
+        {"engine_family": [""], "spared": [spared], "low": [low], "high": [high]},
+        schema_overrides=dict.fromkeys(("spared", "low", "high"), pl.Float64),
     )
 
 
 def test_a_bolt_set_is_worth_the_leaks_it_spares() -> None:
-    """Worked by hand: 0.25 - 0.05 = 0.20; sqrt(0.03² + 0.04²) = 0.05; 0.20 ± 1.959964 x 0.05; times 900."""
-    worth = bolt_set_worth(recurrence(0.05), unplanned_leak_cost=900.0, confidence=0.95).row(0, named=True)
-    assert worth["spared"] == pytest.approx(0.20)
-    assert worth["spared_low"] == pytest.approx(0.20 - 0.0979982, abs=1e-7)
+    worth = with_worth(compared(0.20), unplanned_leak_cost=900.0).row(0, named=True)
     assert worth["worth"] == pytest.approx(180.0)
-    assert worth["worth_high"] == pytest.approx(180.0 + 900 * 0.0979982, abs=1e-3)
+    assert worth["worth_low"] == pytest.approx(180.0 - 900 * 0.0979982)
+    assert worth["worth_high"] == pytest.approx(180.0 + 900 * 0.0979982)
 
 
 @pytest.mark.parametrize(
-    ("with_bolts", "said"),
+    ("spared", "said"),
     [
         (
-            0.05,
+            0.20,
             "Over all engine families new bolts spare 180 EUR a repair (92 to 268) within 365 days. Fitting included, "
             "a set under 92 EUR pays for itself and one over 268 EUR does not",
         ),
-        (0.20, "Cannot tell yet: over all engine families new bolts spare 45 EUR a repair (\u221243 to 133) within"),
-        (0.45, "Over all engine families, repairs with new bolts leaked more"),
+        (0.05, "Cannot tell yet: over all engine families new bolts spare 45 EUR a repair (\u221243 to 133) within"),
+        (-0.20, "Over all engine families, repairs with new bolts leaked more"),
         (None, "Cannot tell yet: there are too few repairs"),
     ],
 )
-def test_whether_bolts_pay_is_said_as_far_as_it_is_known(with_bolts: float | None, said: str) -> None:
-    worth = bolt_set_worth(recurrence(with_bolts), unplanned_leak_cost=900.0, confidence=0.95)
+def test_whether_bolts_pay_is_said_as_far_as_it_is_known(spared: float | None, said: str) -> None:
+    worth = with_worth(compared(spared), unplanned_leak_cost=900.0)
     assert saying.bolts_pay(worth, horizon_days=365.0, currency="EUR").startswith(said)
 
 
 @pytest.mark.parametrize(
     ("known", "horizon"),
     [
-        ({180.0: (0.1, 0.1), 365.0: (0.2, 0.1), 730.0: (0.3, 0.2)}, 365.0),
-        ({180.0: (0.1, 0.1), 365.0: (0.2, None), 730.0: (0.3, 0.2)}, 730.0),
-        ({180.0: (0.1, 0.1), 365.0: (0.2, None), 730.0: (None, 0.2)}, 180.0),
-        ({365.0: (0.2, None)}, 365.0),
+        ({180.0: 0.1, 365.0: 0.2, 730.0: 0.3}, 365.0),
+        ({180.0: 0.1, 365.0: None, 730.0: 0.3}, 730.0),
+        ({180.0: 0.1, 365.0: None, 730.0: None}, 180.0),
+        ({365.0: None}, 365.0),
+        ({}, 365.0),
     ],
 )
 def test_bolts_are_judged_after_a_year_or_where_both_kinds_are_known(
-    known: dict[float, tuple[float | None, float | None]], horizon: float
+    known: dict[float, float | None], horizon: float
 ) -> None:
-    methods = ("gasket_and_seals", "gasket_seals_bolts")
-    rows = [(at, method, rate) for at, rates in known.items() for method, rate in zip(methods, rates, strict=True)]
-    frame = pl.DataFrame(
-        rows, schema={"horizon": pl.Float64, "repair_method": pl.String, "rate": pl.Float64}, orient="row"
-    )
-    assert bolt_set_horizon(frame) == horizon
+    schema = {"horizon": pl.Float64, "spared": pl.Float64}
+    assert shown_horizon(pl.DataFrame(list(known.items()), schema=schema, orient="row")) == horizon
 
 
 def test_full_weeks_and_covers_left_over_are_counted() -> None:

@@ -1,0 +1,31 @@
+"""Comparing: which repairs last, on which engines, and whether one site's work is really worse."""
+
+from typing import Any
+
+from dashboards.pages.comparing.bolts import bolts_section
+from dashboards.pages.comparing.curves import curve_choices
+from dashboards.pages.comparing.means import mean_choices, means_with_rates
+from dashboards.pages.comparing.recurring import recurrence_choices
+from dashboards.pages.comparing.selecting import options
+from dashboards.pages.comparing.sites import sites_section
+from dashboards.snapshot import Snapshot
+from dashboards.wording import interval_words
+
+
+def contents(snapshot: Snapshot) -> dict[str, Any]:
+    """Read the measures and lay them out for every selection."""
+    rules = snapshot.settings.measures
+    level = interval_words(rules.confidence)
+    recurrence, means = snapshot.table("recurrence"), means_with_rates(snapshot)
+    return {
+        "options": options(recurrence),
+        "bolts": bolts_section(snapshot),
+        "recurrence_by_method": recurrence_choices(recurrence, "repair_method", level=level),
+        "recurrence_by_family": recurrence_choices(recurrence, "engine_family", level=level),
+        "curves": curve_choices(snapshot.table("recurrence_curve"), recurrence, level=level),
+        "means_by_method": mean_choices(means, "repair_method", level=level),
+        "means_by_family": mean_choices(means, "engine_family", level=level),
+        "sites": sites_section(snapshot, level=level),
+        "min_episodes": rules.min_episodes,
+        "min_events": rules.min_events,
+    }

@@ -1,0 +1,96 @@
+"""How many repairs leaked again: dots and intervals at two horizons."""
+
+from typing import Any
+
+import polars as pl
+
+from dashboards.drawing import drawing
+from dashboards.figures.interval_dots import interval_dots
+from dashboards.pages.comparing.selecting import BY_WORDS, Choice, selection_words, selections
+from dashboards.saying import which_leaks_less
+from dashboards.tabulating import Row, Table, columns
+from dashboards.wording import TOO_FEW, counted, percent, percent_range, whole
+
+SHOWN_HORIZONS = {"days": (180.0, 365.0), "km": (10_000.0, 25_000.0)}
+"""Half a year and a year, and what a busy van covers in them."""
+
+
+def recurrence_choices(recurrence: pl.DataFrame, by: str, *, level: str) -> list[Choice]:
+    """Dots and intervals of recurrence at two horizons, for every selection."""
+    return [
+        _recurrence_choice(keys, rows, by, level=level) for keys, rows in selections(recurrence, by, estimate="rate")
+    ]
+
+
+def _recurrence_choice(keys: dict[str, str], rows: pl.DataFrame, by: str, *, level: str) -> Choice:
+    unit = keys["time_scale"]
+    horizons = _shown_horizons(rows, unit)
+    shown = rows.filter(pl.col("horizon").is_in(horizons))
+    by_note = pl.struct("rate", "n", "events", "at_risk", "reason").map_elements(
+        _recurrence_note, return_dtype=pl.String
+    )
+    dots = shown.select(
+        "label",
+        "low",
+        "high",
+        series=pl.col("horizon").replace_strict(
+            horizons, [f"by {whole(horizon)} {unit}" for horizon in horizons], return_dtype=pl.String
+        ),
+        value="rate",
+        note=by_note,
+    )
+    figure = interval_dots(
+        dots,
+        title=f"Share of repairs that leaked again, by {BY_WORDS[by]}: {selection_words(keys)}",
+        line=f"Dot: estimate. Bar: {level}; the longer it is, the less is known. Bars that overlap may be luck.",
+        axis="share leaked again",
+        axis_format=".0%",
+    )
+    last = shown.filter(pl.col("horizon") == horizons[-1], pl.col(by) != "")
+    says = which_leaks_less(last, horizon=horizons[-1], unit=unit)
+    return Choice(keys, drawing(figure, says=says), _recurrence_table(shown, by, horizons, unit, level=level))
+
+
+def _recurrence_note(row: dict[str, Any]) -> str:
+    """What an estimate rests on, or why there is none."""
+    if row["rate"] is None:
+        return _short(row["reason"])
+    watched = f"{whole(row['at_risk'])} still watched then"
+    return f"{counted(row['events'], 're-leak')} in {counted(row['n'], 'repair')}, {watched}"
+
+
+def _short(reason: str | None) -> str:
+    """A reason without its counts, short enough to stand inside a figure; the table has them."""
+    return (reason or TOO_FEW).partition(":")[0]
+
+
+def _recurrence_table(shown: pl.DataFrame, by: str, horizons: list[float], unit: str, *, level: str) -> Table:
+    """The numbers behind the dots, with those still watched."""
+    numbers = ["Repairs"]
+    for horizon in horizons:
+        numbers += [
+            f"Leaked again by {whole(horizon)} {unit} ({level})",
+            f"Still watched at {whole(horizon)} {unit}",
+        ]
+    rows = []
+    for (label,), of_group in shown.group_by("label", maintain_order=True):
+        cells = [str(label), whole(of_group["n"][0])]
+        for row in of_group.sort("horizon").iter_rows(named=True):
+            cells += [_rate_words(row), whole(row["at_risk"])]
+        rows.append(Row(tuple(cells)))
+    return Table(
+        "The numbers behind the figure", columns(BY_WORDS[by].capitalize(), *numbers, numbers=numbers), tuple(rows)
+    )
+
+
+def _rate_words(row: dict[str, Any]) -> str:
+    if row["rate"] is None:
+        return row["reason"] or TOO_FEW
+    return f"{percent(row['rate'])} ({percent_range(row['low'], row['high'])})"
+
+
+def _shown_horizons(rows: pl.DataFrame, time_scale: str) -> list[float]:
+    """Two horizons: the usual ones, else the last two published."""
+    published = sorted(rows["horizon"].unique())
+    usual = [horizon for horizon in SHOWN_HORIZONS[time_scale] if horizon in published]
+    return usual if len(usual) == 2 else published[-2:]

@@ -1,0 +1,107 @@
+"""Whether one site's work is worse: crude against adjusted, and the funnel."""
+
+from typing import Any
+
+import polars as pl
+
+from dashboards.drawing import Drawing, drawing
+from dashboards.figures.interval_dots import interval_dots
+from dashboards.figures.site_funnel import site_funnel
+from dashboards.saying import crude_against_adjusted, sites_against_expected
+from dashboards.snapshot import Snapshot
+from dashboards.tabulating import Row, Table, columns
+from dashboards.wording import NOTHING, TOO_FEW, decimal, decimal_range, whole
+
+
+def sites_section(snapshot: Snapshot, *, level: str) -> dict[str, Any]:
+    """Crude against adjusted, and the funnel; no figure where no site can be compared."""
+    sites = _with_crude_ratio(snapshot.table("site_comparison").sort("site"), snapshot.table("leak_rates"))
+    compared = sites.drop_nulls("ratio")
+    return {
+        "ratios": None if compared.is_empty() else _ratios_drawing(sites, level=level),
+        "funnel": None if compared.is_empty() else _funnel_drawing(compared),
+        "table": _sites_table(sites, level=level),
+    }
+
+
+def _ratios_drawing(sites: pl.DataFrame, *, level: str) -> Drawing:
+    """Each site's crude ratio beside its adjusted one."""
+    figure = interval_dots(
+        _site_dots(sites),
+        title="Re-leaks by site: as counted, and with engines and methods allowed for",
+        line=(
+            "1 is the fleet. Crude: the site's rate over the fleet's. Adjusted: seen over what its engines and methods "
+            f"lead one to expect; bar: {level}."
+        ),
+        axis="times the fleet",
+        reference=1.0,
+    )
+    return drawing(figure, says=crude_against_adjusted(sites))
+
+
+def _funnel_drawing(compared: pl.DataFrame) -> Drawing:
+    """The compared sites among the limits that luck alone would reach."""
+    figure = site_funnel(
+        compared,
+        title="Sites on a funnel: how far from expected luck alone would bring them",
+        line=(
+            "A site inside the bands cannot be told from the fleet. The fewer re-leaks its engines, methods and time "
+            "watched lead one to expect, the wider luck reaches."
+        ),
+    )
+    return drawing(figure, says=sites_against_expected(compared))
+
+
+def _with_crude_ratio(sites: pl.DataFrame, leak_rates: pl.DataFrame) -> pl.DataFrame:
+    """Each site's crude rate over the whole fleet's."""
+    fleet = leak_rates.filter(engine_family="", repair_method="", site="", time_scale="days")["rate"]
+    fleet_rate = fleet[0] if fleet.len() else None
+    ratio = pl.col("crude_rate") / fleet_rate if fleet_rate else pl.lit(None, pl.Float64)
+    return sites.with_columns(crude_ratio=ratio)
+
+
+def _site_dots(sites: pl.DataFrame) -> pl.DataFrame:
+    """Crude and adjusted ratio of each site as rows of the dot figure."""
+    counts = pl.format("{} seen, {} expected", "observed", pl.col("expected").round(1))
+    no_limit = pl.lit(None, pl.Float64)
+    crude = sites.select(
+        label="site", series=pl.lit("crude"), value="crude_ratio", low=no_limit, high=no_limit, note=counts
+    ).drop_nulls("value")
+    noted = pl.when(pl.col("ratio").is_null()).then(pl.lit(TOO_FEW)).otherwise(counts)
+    adjusted = sites.select("low", "high", label="site", series=pl.lit("adjusted"), value="ratio", note=noted)
+    return pl.concat([adjusted, crude], how="diagonal").sort("label", maintain_order=True)
+
+
+def _sites_table(sites: pl.DataFrame, *, level: str) -> Table:
+    """The sites in the order of their names: small numbers are never ranked."""
+    numbers = (
+        "Repairs", "Seen", "Expected", "Crude rate a vehicle-year", f"Seen over expected ({level})",
+        f"Drawn to the fleet ({level})", "Chance of a false alarm (q)",
+    )  # fmt: skip
+    rows = tuple(
+        Row(
+            (
+                row["site"],
+                whole(row["n"]),
+                whole(row["observed"]),
+                decimal(row["expected"]),
+                decimal(row["crude_rate"], 3),
+                _ratio(row, "ratio", "low", "high", missing=row["reason"] or TOO_FEW),
+                _ratio(row, "shrunk_ratio", "shrunk_low", "shrunk_high", missing=NOTHING),
+                decimal(row["q_value"], 3),
+            )
+        )
+        for row in sites.iter_rows(named=True)
+    )
+    return Table(
+        "Sites by name, not by rank",
+        columns("Site", *numbers, numbers=numbers),
+        rows,
+        empty="No site has a repair yet.",
+    )
+
+
+def _ratio(row: dict[str, Any], value: str, low: str, high: str, *, missing: str) -> str:
+    if row[value] is None:
+        return missing
+    return f"{decimal(row[value], 2)} ({decimal_range(row[low], row[high])})"
