@@ -136,6 +136,8 @@ def read_published(home: Home, query: str) -> pl.DataFrame:
     """
     with duckdb.connect(home.snapshot(), read_only=True) as connection:
         connection.execute("SET TimeZone = 'UTC'; SET enable_external_access = false")
+        if len(connection.extract_statements(query)) > 1:
+            raise UsageError("The query holds several statements. Ask one at a time.")
         answer = connection.sql(query)
         if answer is None:
             raise UsageError("The query asks nothing. Write one like 'SELECT * FROM flags'.")

@@ -30,7 +30,7 @@ def read_settings(path: Path) -> Settings:
 def _allowed(kind: str, message: str, key: str) -> str:
     """Say what a setting may be, in words."""
     if kind != "extra_forbidden":
-        return message[0].lower() + message[1:]
+        return message.removeprefix("Value error, ").removeprefix("Input should be ")
     section = key.rpartition(".")[0]
     fields = Settings.model_fields[section].annotation.model_fields if section else Settings.model_fields
     return "one of " + ", ".join(fields)

@@ -99,7 +99,33 @@ def test_a_snapshot_is_listed_once_and_lists_itself(home: Home, warehouse: Wareh
     assert read_published(home, "SELECT count(*) AS n FROM snapshots")["n"].item() == 2
 
 
-def test_a_query_that_asks_nothing_is_told_so(home: Home, warehouse: Warehouse) -> None:
+@pytest.mark.parametrize(
+    ("query", "says"), [("", "asks nothing"), ("  ", "asks nothing"), ("SELECT 1; SELECT 2", "one")]
+)
+def test_a_query_that_asks_nothing_or_too_much_is_told_so(
+    home: Home, warehouse: Warehouse, query: str, says: str
+) -> None:
     publish(warehouse, home, _named("one"))
-    with pytest.raises(UsageError, match="asks nothing"):
-        read_published(home, "")
+    with pytest.raises(UsageError, match=says):
+        read_published(home, query)
+
+
+@pytest.mark.parametrize(
+    "query",
+    [
+        "COPY flags TO '{tmp}/out.csv'",
+        "EXPORT DATABASE '{tmp}/out'",
+        "FROM read_csv('/etc/passwd')",
+        "ATTACH '{tmp}/out.duckdb'",
+        "INSTALL httpfs",
+        "DROP TABLE flags",
+        "SET enable_external_access = true",
+    ],
+)
+def test_a_query_reads_the_snapshot_and_reaches_nothing_else(
+    home: Home, warehouse: Warehouse, tmp_path: Path, query: str
+) -> None:
+    publish(warehouse, home, _named("one"))
+    with pytest.raises(duckdb.Error):
+        read_published(home, query.format(tmp=tmp_path))
+    assert [path.name for path in tmp_path.iterdir()] == [home.path.name]
