@@ -36,6 +36,7 @@ def works_until(
     is_leak = pl.when("has_oil_complaint").then(pl.lit("leak")).otherwise(pl.lit("routine"))
     works = (
         cover_work.filter(pl.col("work") != "none")
+        .drop("done_on")
         .join(orders, on="order_id", how="inner")
         .join(cards, on=["order_id", "cover_position"], how="left")
         .with_columns(

@@ -30,6 +30,8 @@ _READ = (
     "seal_part",
     "bolt_part",
 )
+_OF_ORDER = ("order_id", "vehicle_id", "done_on")
+"""Columns of `CoverWork` that do not come from reading."""
 _NOT_DONE_STATUS = re.compile(r"cancel|void|declin|reject|quot|estimat|delet|not done|refus|on hold", re.IGNORECASE)
 _WHOLE_ENGINE = re.compile(r"^(the )?(rh |lh )?(engine|motor|top of( the)? engine|engine bay|top end)?$", re.IGNORECASE)
 """Places of an oil leak that name no component."""
@@ -81,10 +83,11 @@ def read_orders(orders: pl.DataFrame, families: pl.DataFrame) -> pl.DataFrame:
     )
     distinct = known.select(_READ).unique(maintain_order=True)
     rows = [values | row for values in distinct.iter_rows(named=True) for row in _rows(values)]
-    declared = CoverWork.create_empty().drop("order_id", "vehicle_id").schema
+    declared = CoverWork.create_empty().drop(_OF_ORDER).schema
     columns: dict[str, pl.DataType] = {name: pl.String() for name in _READ}
     read = pl.DataFrame(rows, schema=columns | dict(declared))
-    joined = known.select("order_id", "vehicle_id", *_READ).join(read, on=_READ, how="inner")
+    dated = known.with_columns(done_on=pl.max_horizontal("opened_on", "completed_on"))
+    joined = dated.select(*_OF_ORDER, *_READ).join(read, on=_READ, how="inner")
     return conform(joined, CoverWork).sort("order_id", "cover_position")
 
 

@@ -43,7 +43,7 @@ def known_by(ledger: FleetLedger, as_of: date) -> FleetLedger:
         ),
         engine_families=ledger.engine_families,
         odometer_curve=curve,
-        cover_work=ledger.cover_work,
+        cover_work=ledger.cover_work.filter(pl.col("done_on") <= as_of),
         evidence=ledger.evidence.filter(is_before),
         episodes=_episodes_known(ledger.episodes, curve, seen, as_of),
         oil_segments=ledger.oil_segments.filter(pl.col("ended_on") <= as_of),

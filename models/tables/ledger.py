@@ -97,6 +97,7 @@ class CoverWork(dy.Schema):
     order_id = key("work order")
     vehicle_id = reference("vehicle")
     cover_position = one_of(POSITIONS, "cover; '' where no side is named", primary_key=True)
+    done_on = day("completion, or opening where that is missing or before it, local day")
     work = one_of(COVER_WORK, "what the order did to the cover")
     repair_method = one_of(REPAIR_METHODS, "method", nullable=True)
     occasion = one_of(OCCASIONS, "why the joint was renewed", nullable=True)

@@ -164,6 +164,7 @@ def read_order(fleet: Fleet, line: Line) -> None:
         order_id=line.order_id,
         vehicle_id=line.vehicle_id,
         cover_position=said_position(fleet, line),
+        done_on=line.done_on or line.on,
         work=work,
         repair_method=method,
         occasion=occasion,

@@ -1,5 +1,6 @@
 """What an order did to a cover: each way of saying it, and what must not count."""
 
+from datetime import date
 from typing import Any
 
 import polars as pl
@@ -21,13 +22,15 @@ FAMILIES = pl.DataFrame(
 )
 
 
-def _read(work_done: str, *, family: str = SINGLE, **columns: str) -> list[dict[str, Any]]:
+def _read(
+    work_done: str, *, family: str = SINGLE, completed_on: date | None = None, **columns: str
+) -> list[dict[str, Any]]:
     order = {"complaint": None, "parts": None, "job_code": None, "status": None} | columns
     frame = pl.DataFrame(
         {"order_id": "1", "vehicle_id": "v", "engine_family": family, "cover_positions": COVERS[family]}
-        | {"work_done": work_done}
+        | {"work_done": work_done, "opened_on": date(2024, 3, 5), "completed_on": completed_on}
         | {name: [value] for name, value in order.items()},
-        schema_overrides=dict.fromkeys(order, pl.String),
+        schema_overrides=dict.fromkeys(order, pl.String) | {"completed_on": pl.Date},
     )
     read = read_orders(frame, FAMILIES)
     CoverWork.validate(read)
@@ -234,3 +237,12 @@ def test_a_bare_cover_and_what_stands_round_the_work_are_read_by_their_context(
 )
 def test_a_part_number_counts_only_whole(parts: str, work: str) -> None:
     assert _read("done", parts=parts)[0]["work"] == work
+
+
+@pytest.mark.parametrize(
+    ("completed_on", "done_on"),
+    [(date(2024, 3, 7), date(2024, 3, 7)), (date(2024, 3, 1), date(2024, 3, 5)), (None, date(2024, 3, 5))],
+)
+def test_work_is_done_at_its_completion_and_never_before_its_opening(completed_on: date | None, done_on: date) -> None:
+    (read,) = _read("new rocker cover gasket", completed_on=completed_on)
+    assert read["done_on"] == done_on

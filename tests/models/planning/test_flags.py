@@ -237,7 +237,7 @@ class TestWet:
 
     def test_words_of_the_order_that_repaired_belong_before_the_repair(self, make_ledger):
         said = finding("a", ago(9), origin_kind="work_orders", origin_id="o2", origin_field="complaint")
-        work = {"order_id": "o2", "vehicle_id": "v1", "cover_position": "only", "work": "repair"}
+        work = {"order_id": "o2", "vehicle_id": "v1", "cover_position": "only", "work": "repair", "done_on": ago(10)}
         ledger = {"evidence": [said], "episodes": [repair(ago(10))]}
         assert flag_at(make_ledger(cover_work=[work], **ledger)).is_empty()
         declined = work | {"work": "none"}
@@ -284,33 +284,35 @@ class TestTwoBanks:
         assert only(flag_at(two_banks(evidence=looks)))["cover_position"] == "right"
 
 
-class TestOilRate:
-    @staticmethod
-    def segments(litres: list[float], *, hours_ahead: int = 0) -> list[dict[str, Any]]:
-        """Segments of four weeks, their local days `hours_ahead` of UTC."""
-        starts = [ago(30 * (len(litres) - place)) for place in range(len(litres))]
-        return [
-            {
-                "vehicle_id": "v1",
-                "engine_id": "e-v1",
-                "started_at": noon(start) - timedelta(hours=hours_ahead),
-                "started_on": start,
-                "ended_at": noon(start + timedelta(days=28)) - timedelta(hours=hours_ahead),
-                "ended_on": start + timedelta(days=28),
-                "top_up_id": str(start),
-                "km": 5_000.0,
-                "litres": amount,
-                "litres_per_1000km": amount / 5.0,
-                "low": 0.1,
-                "high": 9.0,
-            }
-            for start, amount in zip(starts, litres, strict=True)
-        ]
+def segments(
+    litres: list[float], vehicle_id: str = "v1", *, until: date = AS_OF, hours_ahead: int = 0
+) -> list[dict[str, Any]]:
+    """Segments of four weeks, one a month, their local days `hours_ahead` of UTC."""
+    starts = [until - timedelta(days=30 * (len(litres) - place)) for place in range(len(litres))]
+    return [
+        {
+            "vehicle_id": vehicle_id,
+            "engine_id": f"e-{vehicle_id}",
+            "started_at": noon(start) - timedelta(hours=hours_ahead),
+            "started_on": start,
+            "ended_at": noon(start + timedelta(days=28)) - timedelta(hours=hours_ahead),
+            "ended_on": start + timedelta(days=28),
+            "top_up_id": str(start),
+            "km": 5_000.0,
+            "litres": amount,
+            "litres_per_1000km": amount / 5.0,
+            "low": 0.1,
+            "high": 9.0,
+        }
+        for start, amount in zip(starts, litres, strict=True)
+    ]
 
+
+class TestOilRate:
     RISEN = (1.0, 1.1, 0.9, 1.0, 1.05, 0.95, 1.0, 4.0, 4.2, 3.9, 4.3)
 
     def test_a_risen_rate_flags_the_cover(self, make_ledger):
-        flag = only(flag_at(make_ledger(oil_segments=self.segments(list(self.RISEN)))))
+        flag = only(flag_at(make_ledger(oil_segments=segments(list(self.RISEN)))))
         assert flag["rules"] == ["oil_rate_shifted"]
         assert "Oil use 4.1 times what it was" in flag["reasons"]
         assert flag["probability"] is None
@@ -318,29 +320,28 @@ class TestOilRate:
 
     def test_days_are_those_of_the_place_and_not_of_utc(self, make_ledger):
         here, east = (
-            only(flag_at(make_ledger(oil_segments=self.segments(list(self.RISEN), hours_ahead=hours))))
-            for hours in (0, 13)
+            only(flag_at(make_ledger(oil_segments=segments(list(self.RISEN), hours_ahead=hours)))) for hours in (0, 13)
         )
         assert east == here
         assert f"since about {ago(120).day} Feb 2026" in here["reasons"]
 
     @pytest.mark.parametrize(("days", "is_flagged"), [(121, True), (120, False)])
     def test_a_repair_answers_it_from_the_local_day_the_rate_rose(self, make_ledger, days, is_flagged):
-        risen = self.segments(list(self.RISEN), hours_ahead=13)
+        risen = segments(list(self.RISEN), hours_ahead=13)
         rules = rules_of(flag_at(make_ledger(oil_segments=risen, episodes=[repair(ago(days))])))
         assert ("oil_rate_shifted" in rules) == is_flagged
 
     def test_a_fill_of_the_next_local_day_is_not_known(self, make_ledger):
-        risen = self.segments(list(self.RISEN), hours_ahead=13)
+        risen = segments(list(self.RISEN), hours_ahead=13)
         tomorrow = risen[-1] | {"ended_on": AS_OF + timedelta(days=1), "ended_at": noon(AS_OF), "top_up_id": "next"}
         ledger = make_ledger(oil_segments=[*risen, tomorrow])
         assert known_by(ledger, AS_OF).oil_segments.height == len(risen)
 
     def test_a_steady_rate_does_not(self, make_ledger):
-        assert flag_at(make_ledger(oil_segments=self.segments([1.0, 1.1, 0.9] * 4))).is_empty()
+        assert flag_at(make_ledger(oil_segments=segments([1.0, 1.1, 0.9] * 4))).is_empty()
 
     def test_a_dry_look_or_a_repair_since_answers_it(self, make_ledger):
-        risen = self.segments(list(self.RISEN))
+        risen = segments(list(self.RISEN))
         assert flag_at(make_ledger(oil_segments=risen, evidence=[finding("a", ago(9), polarity="absent")])).is_empty()
         assert flag_at(make_ledger(oil_segments=risen, episodes=[repair(ago(9))])).is_empty()
         earlier = [finding("a", ago(200), polarity="absent")]
@@ -517,13 +518,23 @@ def later_facts() -> dict[str, list[dict[str, Any]]]:
         "episodes": [repair(after, "w00", ended_on=after), repair(after, "w03", ended_on=after)],
         "odometer_curve": [reading("w00", after, 99_000.0), reading("w59", after, 120_000.0)],
         "last_seen": [{"vehicle_id": "new", "on": after}, {"vehicle_id": "w05", "on": after}],
+        "cover_work": [
+            {"order_id": "o9", "vehicle_id": "w04", "cover_position": "only", "work": "repair", "done_on": after}
+        ],
+        "oil_segments": segments([4.0] * 4, "w00", until=AS_OF + timedelta(days=125)),
     }
 
 
 class TestNoLookAhead:
     def test_later_records_change_nothing(self, make_ledger):
         fleet = leaking_fleet()
-        fleet["evidence"] = [finding("a", ago(9), "w01"), finding("b", ago(40), "w02", leak_class="I")]
+        complaint = {"origin_kind": "work_orders", "origin_id": "o9", "origin_field": "complaint"}
+        fleet["evidence"] = [
+            finding("a", ago(9), "w01"),
+            finding("b", ago(40), "w02", leak_class="I"),
+            finding("c", ago(9), "w04", **complaint),
+        ]
+        fleet["oil_segments"] = segments([1.0, 1.1, 0.9] * 3, "w00")
         later = later_facts()
         more = {name: fleet.get(name, []) + later.get(name, []) for name in fleet | later}
         assert flag_at(make_ledger(**fleet)).equals(flag_at(make_ledger(**more)))
