@@ -15,7 +15,7 @@ from models.errors import ReleakError
 from models.tables import LAYERS, conform
 
 SCHEMAS = ("landing", *LAYERS)
-GROWING_TABLES = (("audit", "checks"), ("audit", "snapshots"))
+GROWING_TABLES = (("audit", "checks"), ("audit", "check_history"), ("audit", "snapshots"))
 """Tables that a run adds to or renews row by row, where the others are replaced whole."""
 MEMORY_LIMIT = "8GB"
 """Leaves room for Polars beside it on a 24 GiB machine."""
@@ -61,8 +61,7 @@ class Warehouse:
                 connection.execute(f"CREATE SCHEMA IF NOT EXISTS {schema}")
             connection.execute(statement("create_landing"))
             for layer, table in GROWING_TABLES:
-                connection.register("no_rows", LAYERS[layer][table].create_empty())
-                connection.execute(f"CREATE TABLE IF NOT EXISTS {layer}.{table} AS FROM no_rows")
+                _prepare_growing(connection, f"{layer}.{table}", LAYERS[layer][table].create_empty())
 
     def write(self, layer: str, table: str, frame: pl.DataFrame) -> int:
         """Replace a declared table whole, in one transaction, its rows in key order.
@@ -93,6 +92,15 @@ class Warehouse:
 def statement(name: str) -> str:
     """Return the SQL of `pipelines/sql/<name>.sql`."""
     return files("pipelines").joinpath("sql", f"{name}.sql").read_text(encoding="utf-8")
+
+
+def _prepare_growing(connection: duckdb.DuckDBPyConnection, name: str, empty: pl.DataFrame) -> None:
+    """Make a table that runs add to, or give the one of an earlier version the columns it lacks."""
+    connection.register("no_rows", empty)
+    connection.execute(f"CREATE TABLE IF NOT EXISTS {name} AS FROM no_rows")
+    declared = connection.sql("FROM no_rows")
+    for column, kind in zip(declared.columns, declared.types, strict=True):
+        connection.execute(f"ALTER TABLE {name} ADD COLUMN IF NOT EXISTS {column} {kind}")
 
 
 def _order(schema: type[dy.Schema]) -> list[str]:

@@ -2,11 +2,12 @@
 
 from typing import Any
 
+import polars as pl
 from pydantic import BaseModel
 
 from dashboards.snapshot import Snapshot
-from dashboards.tabulating import Row, Table, columns
-from dashboards.wording import NOTHING, counted, day_words, listed, whole
+from dashboards.tabulating import Brief, Row, Table, columns
+from dashboards.wording import NOTHING, counted, day_words, listed, sentence_start, whole
 from models.settings import Settings
 from models.tables import LAYERS
 
@@ -15,14 +16,16 @@ MAX_LOADS, MAX_REASONS, MAX_REFUSED, MAX_CHECKS = 300, 60, 1_000, 600
 
 def contents(snapshot: Snapshot) -> dict[str, Any]:
     """Read the loads, refusals, checks, settings and table sizes, and lay them out."""
+    checks = snapshot.select("select_checks")
     return {
         "loads": _loads_table(snapshot),
         "adds_up": _adds_up(snapshot),
         "reasons": _reasons_table(snapshot),
         "refused": _refused_table(snapshot),
         "refused_options": _refused_files(snapshot),
-        "checks": _checks_table(snapshot),
-        "checks_say": _checks_say(snapshot),
+        "checks_say": _checks_say(checks),
+        "troubles": _troubles_table(checks.filter(~pl.col("passed"))),
+        "holding": _holding_table(checks.filter(pl.col("passed"))),
         "settings_table": _settings_table(snapshot.settings),
         "tables": _tables_table(snapshot),
     }
@@ -123,48 +126,84 @@ def _refused_table(snapshot: Snapshot) -> Table:
     )
 
 
-def _checks_table(snapshot: Snapshot) -> Table:
-    """Every check, the failed ones first."""
-    checks = snapshot.table("checks").sort("passed", "layer", "table_name", "check_name")
+def _checks_say(checks: pl.DataFrame) -> str:
+    """Say how many checks failed and how many warn."""
+    troubles = checks.filter(~pl.col("passed"))
+    failed = troubles.filter("is_blocking").height
+    if checks.is_empty():
+        return "No check has been recorded with this snapshot."
+    if troubles.is_empty():
+        return f"All {counted(checks.height, 'check')} held."
+    said = [f"{counted(failed, 'check')} failed"] if failed else []
+    if warned := troubles.height - failed:
+        said.append(f"{counted(warned, 'check')} {'warns' if warned == 1 else 'warn'}")
+    return f"{sentence_start(listed(said))}; the other {whole(checks.height - troubles.height)} held."
+
+
+def _troubles_table(troubles: pl.DataFrame) -> Table:
+    """The checks that failed, then those that warn: what was found and what to do."""
     rows = tuple(
         Row(
             (
-                check["check_name"],
-                f"{check['layer']}.{check['table_name']}",
-                check["column_name"] or NOTHING,
-                "held" if check["passed"] else "failed",
-                "stops publishing" if check["is_blocking"] else "warns",
-                whole(check["rows_checked"]),
-                whole(check["rows_failed"]),
+                check["means"],
+                "failed" if check["is_blocking"] else "warns",
                 check["detail"] or NOTHING,
+                check["remedy"],
+                f"{check['layer']}.{check['table_name']}",
+                Brief(_since_words(check), _earlier_words(check)),
             ),
-            is_marked=not check["passed"],
+            is_marked=True,
         )
-        for check in checks.head(MAX_CHECKS).iter_rows(named=True)
+        for check in troubles.head(MAX_CHECKS).iter_rows(named=True)
     )
     return Table(
-        "Checks, the failed ones first",
-        columns(
-            "Check", "Table", "Column", "Result", "If it fails", "Rows checked", "Rows failed", "Found",
-            numbers=("Rows checked", "Rows failed"),
-        ),
+        "Checks that failed, then those that warn",
+        columns("What should hold", "Result", "Found", "What to do", "Table", "Since (UTC)", codes=("Table",)),
         rows,
-        empty="No check has been recorded.",
-        row_count=checks.height,
+        empty="No check failed or warns.",
+        row_count=troubles.height,
         csv="checks",
-    )  # fmt: skip
+    )
 
 
-def _checks_say(snapshot: Snapshot) -> str:
-    checks = snapshot.table("checks")
-    failed = checks.filter(~checks["passed"])
-    if checks.is_empty():
-        return "No check has been recorded with this snapshot."
-    if failed.is_empty():
-        return f"All {counted(checks.height, 'check')} held."
-    tables = listed(sorted(set(failed["table_name"])))
-    return (
-        f"{whole(failed.height)} of {counted(checks.height, 'check')} failed, of {tables}; the failed ones stand first."
+def _holding_table(holding: pl.DataFrame) -> Table:
+    """The checks that hold, those that look for surprises first."""
+    rows = tuple(
+        Row(
+            (
+                check["means"],
+                f"{check['layer']}.{check['table_name']}",
+                "stops publishing" if check["is_blocking"] else "warns",
+                whole(check["rows_checked"]),
+                check["detail"] or NOTHING,
+                Brief(_since_words(check), _earlier_words(check)),
+            )
+        )
+        for check in holding.head(MAX_CHECKS).iter_rows(named=True)
+    )
+    numbers = ("Rows checked",)
+    return Table(
+        "Checks that hold",
+        columns("What holds", "Table", "If it fails", *numbers, "Found", "Since (UTC)", numbers=numbers),
+        rows,
+        empty="No check holds.",
+        row_count=holding.height,
+        csv="checks",
+    )
+
+
+def _since_words(check: dict[str, Any]) -> str:
+    """Since when a check has had its outcome."""
+    if check["since"] is None:
+        return NOTHING
+    return f"{'before ' if check['is_since_before'] else ''}{day_words(check['since'])}"
+
+
+def _earlier_words(check: dict[str, Any]) -> str:
+    """What a check said in the runs before, the latest first."""
+    return "; ".join(
+        f"{day_words(result['checked_at'])} {'held' if result['passed'] else 'did not hold'}: {result['detail']}"
+        for result in check["earlier"]
     )
 
 

@@ -26,9 +26,18 @@ def schema_of(table: str) -> type[dy.Schema]:
     Raises:
         KeyError: No layer declares a table of that name.
     """
-    for tables in LAYERS.values():
+    return LAYERS[layer_of(table)][table]
+
+
+def layer_of(table: str) -> str:
+    """Return the layer that declares a table.
+
+    Raises:
+        KeyError: No layer declares a table of that name.
+    """
+    for layer, tables in LAYERS.items():
         if table in tables:
-            return tables[table]
+            return layer
     raise KeyError(table)
 
 

@@ -3,7 +3,7 @@
 import dataframely as dy
 import polars as pl
 
-from models.tables.columns import count, day, flag, key, moment, one_of, words
+from models.tables.columns import count, day, flag, key, moment, one_of, share, words
 from models.tables.records import TABLES as RECORD_KINDS
 
 
@@ -42,7 +42,7 @@ class RefusedRows(dy.Schema):
 
 
 class Checks(dy.Schema):
-    """The result of one check of one table."""
+    """The result of one check of one table, in words."""
 
     layer = words("layer", nullable=False)
     table_name = key("table")
@@ -52,6 +52,23 @@ class Checks(dy.Schema):
     is_blocking = flag("whether a failure stops publishing")
     rows_checked = count("rows looked at")
     rows_failed = count("rows that broke it")
+    figure = share("largest share that broke it: of the table, or of one load, site or file", nullable=True)
+    threshold = share("largest share allowed", nullable=True)
+    detail = words("what was found", nullable=False)
+    means = words("what holds where the check passes", nullable=False)
+    remedy = words("what to do where it does not", nullable=False)
+
+
+class CheckHistory(dy.Schema):
+    """A run in which the outcome or the figure of a check changed; the newest changes of each check are kept."""
+
+    table_name = key("table")
+    check_name = key("check")
+    change = dy.Int64(primary_key=True, min=1, description="1 for the first result, then one more each change")
+    checked_at = moment("when the check ran")
+    passed = flag("whether it held")
+    is_blocking = flag("whether a failure stopped publishing")
+    figure = share("largest share that broke it", nullable=True)
     detail = words("what was found", nullable=False)
 
 
@@ -69,5 +86,6 @@ TABLES: dict[str, type[dy.Schema]] = {
     "loads": Loads,
     "refused_rows": RefusedRows,
     "checks": Checks,
+    "check_history": CheckHistory,
     "snapshots": Snapshots,
 }

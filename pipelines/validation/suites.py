@@ -1,14 +1,20 @@
-"""The expectations of every table: those its declaration implies, and those that hold between columns.
+"""The rules every row of a table must keep: those its declaration implies, and those that hold between columns.
 
-A rule that the declaration can state (a key, a bound, a closed list) is not repeated here.
+A rule that the declaration can state (a key, a bound, a closed list) is not repeated here. All rules of a table are
+counted in one query, so that a table costs one scan however many rules it has.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import dataframely as dy
 
 from models.tables import schema_of
+
+SHOWN_VALUES = 5
+"""So many offending values are quoted in a result."""
+FIGURE_PLACES = 4
+"""A share to a hundredth of a percent: finer changes are not worth a line of history."""
 
 
 @dataclass(frozen=True)
@@ -18,130 +24,214 @@ class Rule:
     Args:
         name: Short name in words joined by '_'.
         column: The column a failure is reported under.
-        broken: SQL condition that is true for a row that breaks the rule.
+        broken: SQL condition that is true for a row that breaks the rule; null breaks nothing.
+        means: What holds for every row, in words; the name's own words where it says enough.
     """
 
     name: str
     column: str
     broken: str
+    means: str = ""
+
+    @property
+    def says(self) -> str:
+        """What holds for every row, as a sentence."""
+        return self.means or f"{self.column}: {self.name.replace('_', ' ')}."
 
 
 BETWEEN_COLUMNS: dict[str, tuple[Rule, ...]] = {
-    "loads": (Rule("rows_add_up", "rows_read", "rows_read <> accepted + refused + duplicate + superseded"),),
-    "engine_periods": (Rule("ends_after_start", "to_on", "to_on < from_on"),),
+    "loads": (
+        Rule(
+            "rows_add_up",
+            "rows_read",
+            "rows_read <> accepted + refused + duplicate + superseded",
+            "Every row read is accepted, refused, duplicate or superseded.",
+        ),
+    ),
+    "engine_periods": (
+        Rule("ends_after_start", "to_on", "to_on < from_on", "No engine leaves a vehicle before it came."),
+    ),
     "odometer_curve": (
-        Rule("used_has_distance", "distance_km", "is_used AND distance_km IS NULL"),
+        Rule(
+            "used_has_distance",
+            "distance_km",
+            "is_used AND distance_km IS NULL",
+            "Every reading in use has its place on the curve.",
+        ),
         Rule(
             "distance_never_falls",
             "distance_km",
             "is_used AND distance_km < lag(CASE WHEN is_used THEN distance_km END IGNORE NULLS) "
             "OVER (PARTITION BY vehicle_id ORDER BY read_at, distance_km) - 1e-6",
+            "A vehicle's distance never falls.",
         ),
     ),
     "cover_work": (
-        Rule("repair_has_method", "repair_method", "work = 'repair' AND repair_method IS NULL"),
-        Rule("repair_has_occasion", "occasion", "work = 'repair' AND occasion IS NULL"),
+        Rule(
+            "repair_has_method",
+            "repair_method",
+            "work = 'repair' AND repair_method IS NULL",
+            "Every cover repair has a method, if only 'unstated'.",
+        ),
+        Rule(
+            "repair_has_occasion",
+            "occasion",
+            "work = 'repair' AND occasion IS NULL",
+            "Every cover repair has an occasion.",
+        ),
     ),
     "evidence": (
-        Rule("span_is_forward", "span_end", "span_end < span_start"),
-        Rule("span_is_its_text", "span_text", "length(span_text) <> span_end - span_start"),
+        Rule("span_is_forward", "span_end", "span_end < span_start", "The words quoted end after they start."),
+        Rule(
+            "span_is_its_text",
+            "span_text",
+            "length(span_text) <> span_end - span_start",
+            "The words quoted are as long as the place they came from.",
+        ),
     ),
     "episodes": (
-        Rule("ends_after_repair", "ended_on", "ended_on < repaired_on"),
-        Rule("days_are_the_difference", "days", "days <> date_diff('day', repaired_on, ended_on)"),
-        Rule("wet_look_only_with_releak", "first_wet_at", "(status = 're-leak') <> (first_wet_at IS NOT NULL)"),
-        Rule("comeback_is_releak", "comeback", "comeback AND status <> 're-leak'"),
-        Rule("last_record_is_censored", "end_reason", "(status = 'censored') <> (end_reason = 'last record')"),
+        Rule("ends_after_repair", "ended_on", "ended_on < repaired_on", "No episode ends before its repair."),
+        Rule(
+            "days_are_the_difference",
+            "days",
+            "days <> date_diff('day', repaired_on, ended_on)",
+            "An episode's days are those between its repair and its end.",
+        ),
+        Rule(
+            "wet_look_only_with_releak",
+            "first_wet_at",
+            "(status = 're-leak') <> (first_wet_at IS NOT NULL)",
+            "A re-leak has a first wet look, and nothing else has.",
+        ),
+        Rule(
+            "comeback_is_releak", "comeback", "comeback AND status <> 're-leak'", "Only a re-leak counts as a comeback."
+        ),
+        Rule(
+            "last_record_is_censored",
+            "end_reason",
+            "(status = 'censored') <> (end_reason = 'last record')",
+            "What was not seen to end is watched to its last record.",
+        ),
     ),
-    "oil_segments": (Rule("rate_in_interval", "low", "NOT (low <= litres_per_1000km AND litres_per_1000km <= high)"),),
+    "oil_segments": (
+        Rule(
+            "rate_in_interval",
+            "low",
+            "NOT (low <= litres_per_1000km AND litres_per_1000km <= high)",
+            "The rate lies between its limits.",
+        ),
+    ),
     "recurrence": (
-        Rule("rate_in_interval", "rate", "NOT (low <= rate AND rate <= high)"),
-        Rule("rate_or_reason", "reason", "(rate IS NULL) <> (reason IS NOT NULL)"),
-        Rule("counts_fit", "events", "events + competing > n"),
+        Rule("rate_in_interval", "rate", "NOT (low <= rate AND rate <= high)", "The rate lies between its limits."),
+        Rule(
+            "rate_or_reason",
+            "reason",
+            "(rate IS NULL) <> (reason IS NOT NULL)",
+            "A rate is given, or the reason why it is not.",
+        ),
+        Rule("counts_fit", "events", "events + competing > n", "No group has more ends than repairs."),
     ),
-    "time_to_releak": (Rule("mean_within_horizon", "restricted_mean", "restricted_mean > horizon"),),
-    "leak_rates": (Rule("rate_in_interval", "rate", "NOT (low <= rate AND rate <= high)"),),
+    "time_to_releak": (
+        Rule(
+            "mean_within_horizon",
+            "restricted_mean",
+            "restricted_mean > horizon",
+            "A mean to a horizon does not lie beyond it.",
+        ),
+    ),
+    "leak_rates": (
+        Rule("rate_in_interval", "rate", "NOT (low <= rate AND rate <= high)", "The rate lies between its limits."),
+    ),
     "site_comparison": (
-        Rule("ratio_in_interval", "ratio", "NOT (low <= ratio AND ratio <= high)"),
-        Rule("observed_fit", "observed", "observed > n"),
+        Rule(
+            "ratio_in_interval", "ratio", "NOT (low <= ratio AND ratio <= high)", "The ratio lies between its limits."
+        ),
+        Rule("observed_fit", "observed", "observed > n", "No site has more re-leaks than repairs."),
     ),
-    "flags": (Rule("has_reason", "reasons", "len(rules) = 0 OR reasons = ''"),),
+    "flags": (
+        Rule("has_reason", "reasons", "len(rules) = 0 OR reasons = ''", "Every flag says by which rule and why."),
+    ),
     "plan": (
-        Rule("placed_has_week", "week_start", "placed <> (week_start IS NOT NULL)"),
-        Rule("week_starts_monday", "week_start", "isodow(week_start) <> 1"),
+        Rule("placed_has_week", "week_start", "placed <> (week_start IS NOT NULL)", "What is placed has a week."),
+        Rule("week_starts_monday", "week_start", "isodow(week_start) <> 1", "A week starts on a Monday."),
     ),
 }
 """Table name to the rules between its columns."""
 
 
-@dataclass(frozen=True)
-class Expected:
-    """One expectation in Great Expectations' own terms.
-
-    Args:
-        check_name: Unique within the table.
-        column: The column a failure is reported under.
-        kind: Class name in `great_expectations.expectations`.
-        arguments: What that class takes.
-    """
-
-    check_name: str
-    column: str
-    kind: str
-    arguments: dict[str, object]
-
-
-def expectations(table: str) -> list[Expected]:
-    """Return what must hold for a table: its declaration's rules, then those between columns.
+def rules_of(table: str) -> list[Rule]:
+    """Return what must hold for every row of a table: its declaration's rules, then those between columns.
 
     Raises:
         KeyError: No layer declares a table of that name.
     """
     schema = schema_of(table)
-    declared = [one for name, column in schema.columns().items() for one in _of_column(name, column)]
-    return [*declared, *_of_key(schema), *(_of_rule(rule) for rule in BETWEEN_COLUMNS.get(table, ()))]
+    declared = [rule for name, column in schema.columns().items() for rule in _of_column(name, column)]
+    return [*declared, *_of_key(schema), *BETWEEN_COLUMNS.get(table, ())]
 
 
-def _of_column(name: str, column: dy.Column) -> Iterator[Expected]:
-    """The expectations that one column's declaration implies."""
+def broken_rules_query(rules: Sequence[Rule]) -> str:
+    """Write the query that counts, for each rule, the rows that break it.
+
+    Returns:
+        A query over `{batch}` with one row a broken rule: `rule_name`, `rows_failed`, `found` (the first values in
+        order of their text); braces of its own are doubled, as Great Expectations asks.
+    """
+    judged = ", ".join(
+        f'"{rule.column}"::VARCHAR AS value_{place}, ({rule.broken}) AS broken_{place}'
+        for place, rule in enumerate(rules)
+    )
+    counted = ", ".join(
+        f"{{{{'rule_name': '{rule.name}', 'rows_failed': count(*) FILTER (broken_{place}), "
+        f"'found': min(CASE WHEN broken_{place} THEN value_{place} END, {SHOWN_VALUES})}}}}"
+        for place, rule in enumerate(rules)
+    )
+    return (
+        f"SELECT rule.* FROM (SELECT unnest([{counted}]) AS rule FROM (SELECT {judged} FROM {{batch}})) "
+        "WHERE rule.rows_failed > 0"
+    )
+
+
+def _of_column(name: str, column: dy.Column) -> Iterator[Rule]:
+    """The rules that one column's declaration implies."""
     if not column.nullable:
-        yield Expected(f"{name}_is_present", name, "ExpectColumnValuesToNotBeNull", {"column": name})
-    allowed = (column.metadata or {}).get("allowed")
-    if allowed is not None:
-        yield Expected(
-            f"{name}_is_allowed", name, "ExpectColumnValuesToBeInSet", {"column": name, "value_set": list(allowed)}
-        )
-    bounds = {
-        "min_value": _first(column, "min", "min_exclusive"),
-        "max_value": _first(column, "max", "max_exclusive"),
+        yield Rule(f"{name}_is_present", name, f'"{name}" IS NULL', f"{name} is never missing.")
+    if allowed := (column.metadata or {}).get("allowed"):
+        listed = ", ".join(f"'{word}'" for word in allowed)
+        yield Rule(f"{name}_is_allowed", name, f'"{name}" NOT IN ({listed})', f"{name} is one of {listed}.")
+    if outside := list(_outside_bounds(name, column)):
+        broken, bounds = " OR ".join(one for one, _ in outside), " and ".join(words for _, words in outside)
+        yield Rule(f"{name}_is_in_bounds", name, broken, f"{name} is {bounds} {_unit(column)}".rstrip() + ".")
+    if column.dtype.is_float():
+        yield Rule(f"{name}_is_a_number", name, f'isnan("{name}")', f"{name} is a number where it is given.")
+    if length := getattr(column, "min_length", None):
+        yield Rule(f"{name}_is_not_empty", name, f'length("{name}") < {length}', f"{name} is never an empty text.")
+
+
+def _outside_bounds(name: str, column: dy.Column) -> Iterator[tuple[str, str]]:
+    """Each bound of a column: the condition outside it, and the bound in words."""
+    sides = {
+        "min": ("<", "at least"),
+        "min_exclusive": ("<=", "above"),
+        "max": (">", "at most"),
+        "max_exclusive": (">=", "below"),
     }
-    if any(bound is not None for bound in bounds.values()):
-        strict = {
-            "strict_min": getattr(column, "min_exclusive", None) is not None,
-            "strict_max": getattr(column, "max_exclusive", None) is not None,
-        }
-        yield Expected(
-            f"{name}_is_in_bounds", name, "ExpectColumnValuesToBeBetween", {"column": name, **bounds, **strict}
-        )
-    if getattr(column, "min_length", None):
-        yield _of_rule(Rule(f"{name}_is_not_empty", name, f"length({name}) < {column.min_length}"))
+    for side, (outside, words) in sides.items():
+        if (bound := getattr(column, side, None)) is not None:
+            yield f'"{name}" {outside} {bound!r}', f"{words} {bound:,.12g}"
 
 
-def _of_key(schema: type[dy.Schema]) -> Iterator[Expected]:
+def _unit(column: dy.Column) -> str:
+    """The unit of a column where it has one worth saying."""
+    unit = str((column.metadata or {}).get("unit", ""))
+    return "" if unit in ("1", "count") else unit
+
+
+def _of_key(schema: type[dy.Schema]) -> Iterator[Rule]:
     """The key is unique."""
-    columns = schema.primary_key()
-    if len(columns) == 1:
-        yield Expected("key_is_unique", columns[0], "ExpectColumnValuesToBeUnique", {"column": columns[0]})
-    elif columns:
-        yield Expected("key_is_unique", columns[0], "ExpectCompoundColumnsToBeUnique", {"column_list": columns})
-
-
-def _of_rule(rule: Rule) -> Expected:
-    """A rule between columns as a query for the rows that break it; a null condition breaks nothing."""
-    query = f"SELECT * FROM (SELECT *, {rule.broken} AS is_broken FROM {{batch}}) WHERE is_broken"
-    return Expected(rule.name, rule.column, "UnexpectedRowsExpectation", {"unexpected_rows_query": query})
-
-
-def _first(column: dy.Column, *names: str) -> float | None:
-    """The first of a column's bounds that is set."""
-    return next((value for name in names if (value := getattr(column, name, None)) is not None), None)
+    if columns := schema.primary_key():
+        key = ", ".join(f'"{name}"' for name in columns)
+        said = " and ".join(columns)
+        yield Rule(
+            "key_is_unique", columns[0], f"count(*) OVER (PARTITION BY {key}) > 1", f"{said} are never repeated."
+        )

@@ -285,6 +285,8 @@ def audit_tables() -> dict[str, list[dict[str, Any]]]:
             "rows_checked": 240,
             "rows_failed": int(column == "km"),
             "detail": "one value below zero" if column == "km" else "",
+            "means": f"{column} lies within its bounds.",
+            "remedy": "Mend the source.",
         }
         for column in ("days", "km", "status", "site")
     ]

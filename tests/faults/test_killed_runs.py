@@ -22,7 +22,7 @@ MOMENTS = int(os.environ.get("RELEAK_KILLED_RUNS", "20"))
 CHAINS = max(1, MOMENTS // 5)
 LANES = 2
 """Runs at once, each in a home of its own."""
-CLOCK_COLUMNS = {"loads": ["loaded_at"], "snapshots": ["published_at"]}
+CLOCK_COLUMNS = {"loads": ["loaded_at"], "snapshots": ["published_at"], "check_history": ["checked_at"]}
 """Columns that say when a run happened, and so differ between two runs of the same files."""
 AS_OF = date(2026, 6, 30)
 HEAVY = ["great_expectations", "dagster", "polars", "plotly", "scipy.optimize", "pipelines.refreshing"]

@@ -12,7 +12,7 @@ from pipelines.engine import over_vehicles
 from pipelines.fleet_home import FleetHome
 from pipelines.ledger import STEPS
 from pipelines.materializing import materialize
-from pipelines.validation.asset_checks import contract_checks
+from pipelines.validation.asset_checks import table_checks
 
 LAYER_OF = {table: layer for layer, tables in LAYERS.items() for table in tables}
 
@@ -41,4 +41,4 @@ def _step(table: str) -> dg.AssetsDefinition:
 
 
 assets = [_step(table) for table in TABLES]
-checks = contract_checks(TABLES)
+checks = table_checks(TABLES)

@@ -12,7 +12,7 @@ from models.settings import Settings
 from models.tables.measures import TABLES
 from pipelines.fleet_home import FleetHome
 from pipelines.materializing import materialize
-from pipelines.validation.asset_checks import contract_checks
+from pipelines.validation.asset_checks import table_checks
 
 
 def _measure(compute: Callable[..., pl.DataFrame]) -> dg.AssetsDefinition:
@@ -37,4 +37,4 @@ def _rules_for(compute: Callable[..., pl.DataFrame], settings: Settings) -> dict
 
 
 assets = [_measure(getattr(measures, table)) for table in TABLES]
-checks = contract_checks(TABLES)
+checks = table_checks(TABLES)

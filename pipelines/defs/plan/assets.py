@@ -12,7 +12,7 @@ from models.tables import LAYERS
 from models.tables.plan import TABLES
 from pipelines.fleet_home import FleetHome
 from pipelines.materializing import materialize
-from pipelines.validation.asset_checks import contract_checks
+from pipelines.validation.asset_checks import table_checks
 
 LAYER_OF = {table: layer for layer, tables in LAYERS.items() for table in tables}
 KNOWN = {field.name: "last_records" if field.name == "last_seen" else field.name for field in fields(FleetLedger)}
@@ -58,4 +58,4 @@ def parts(home: FleetHome) -> dg.MaterializeResult:
     return materialize(home, "plan", "parts", lambda: pick_list_of(planned, families))
 
 
-checks = contract_checks(TABLES)
+checks = table_checks(TABLES)

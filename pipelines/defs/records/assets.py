@@ -6,13 +6,14 @@ from time import perf_counter
 import dagster as dg
 import polars as pl
 
-from models.records import build_records, tally
+from models.records import build_records, tally, with_pseudonyms
 from models.tables import LAYERS
 from models.tables.records import TABLES
 from pipelines.fleet_home import FleetHome
 from pipelines.landing import landed_loads, source_maps
 from pipelines.materializing import describe
-from pipelines.validation.asset_checks import contract_checks
+from pipelines.validation.asset_checks import table_checks
+from pipelines.warehouse import statement
 
 ACCOUNT = ("loads", "refused_rows")
 
@@ -33,7 +34,8 @@ def records(home: FleetHome) -> Iterator[dg.MaterializeResult]:
     started = perf_counter()
     landed = landed_loads(home.warehouse, source_maps(home.home))
     built = build_records(landed, as_of=home.day, default_zone=home.settings.fleet.zone)
-    tables = {("records", kind): frame for kind, frame in built.tables.items()}
+    people = with_pseudonyms(built.tables, fleet=home.settings.fleet)
+    tables = {("records", kind): frame for kind, frame in people.items()}
     tables["audit", "loads"] = _account(home, built.outcomes)
     tables["audit", "refused_rows"] = built.refused
     seconds = perf_counter() - started
@@ -45,11 +47,14 @@ def records(home: FleetHome) -> Iterator[dg.MaterializeResult]:
 
 
 def _account(home: FleetHome, outcomes: pl.DataFrame) -> pl.DataFrame:
-    """Every load with the count of what became of its rows; a file that brought none counts zero."""
-    loads = home.warehouse.select("SELECT * EXCLUDE (header, source_map) FROM landing.loads")
-    counts = tally(outcomes)
-    return loads.join(counts, on="load_id", how="left").with_columns(
-        pl.col(name).fill_null(0) for name in counts.columns if name != "load_id"
+    """Every load with the count of what became of its rows.
+
+    A file that brought none counts zero; the rows of a load that another map reads today count as superseded.
+    """
+    loads = home.warehouse.select(statement("select_landed_loads"))
+    counted = loads.join(tally(outcomes), on="load_id", how="left", suffix="_counted")
+    return counted.with_columns(superseded=pl.coalesce("superseded", "rows_read")).with_columns(
+        pl.col("accepted", "refused", "duplicate").fill_null(0)
     )
 
 
@@ -58,4 +63,4 @@ def _refused(refused: pl.DataFrame, table: str) -> int:
     return refused.height if table in ACCOUNT else refused.filter(pl.col("kind") == table).height
 
 
-checks = contract_checks([*TABLES, *ACCOUNT])
+checks = table_checks([*TABLES, *ACCOUNT])

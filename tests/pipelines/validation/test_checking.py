@@ -9,7 +9,7 @@ import pytest
 
 from models.tables import LAYERS, conform
 from pipelines.validation.checking import check_table
-from pipelines.validation.suites import BETWEEN_COLUMNS, expectations
+from pipelines.validation.suites import BETWEEN_COLUMNS, rules_of
 from pipelines.warehouse import Warehouse
 
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
@@ -102,7 +102,7 @@ def _failing(warehouse: Warehouse, table: str, *rows: dict[str, Any]) -> dict[st
         connection.register("rows", frame)
         connection.execute(f"CREATE OR REPLACE TABLE {LAYER_OF[table]}.{table} AS FROM rows")
     results = check_table(warehouse.path, table)
-    assert not results["detail"].str.contains("could not run").any(), "a check that errs proves nothing"
+    assert "rules_can_run" not in results["check_name"], "a check that errs proves nothing"
     return dict(results.filter(~pl.col("passed")).select("check_name", "column_name").rows())
 
 
@@ -121,16 +121,24 @@ def test_each_check_of_a_column_fails_on_a_row_that_breaks_it_and_names_the_colu
 ) -> None:
     nulls = {name: None for name in _good(table)}
     assert _failing(warehouse, table, nulls).items() >= {
-        (one.check_name, one.column) for one in expectations(table) if one.check_name.endswith("_is_present")
+        (rule.name, rule.column) for rule in rules_of(table) if rule.name.endswith("_is_present")
     }
     far_out = _good(table) | {
         name: -1e9 if dtype.is_numeric() else ""
         for name, dtype in LAYERS[LAYER_OF[table]][table].create_empty().schema.items()
         if dtype.is_numeric() or dtype == pl.String
     }
+    no_numbers = _good(table) | {
+        name: float("nan")
+        for name, dtype in LAYERS[LAYER_OF[table]][table].create_empty().schema.items()
+        if dtype.is_float()
+    }
+    assert _failing(warehouse, table, no_numbers).items() >= {
+        (rule.name, rule.column) for rule in rules_of(table) if rule.name.endswith("_is_a_number")
+    }
     breakable = ("_is_in_bounds", "_is_not_empty")
     assert _failing(warehouse, table, far_out).items() >= {
-        (one.check_name, one.column) for one in expectations(table) if one.check_name.endswith(breakable)
+        (rule.name, rule.column) for rule in rules_of(table) if rule.name.endswith(breakable)
     }
     foreign = _good(table) | {
         name: "no such word"
@@ -138,7 +146,7 @@ def test_each_check_of_a_column_fails_on_a_row_that_breaks_it_and_names_the_colu
         if (column.metadata or {}).get("allowed")
     }
     assert _failing(warehouse, table, foreign).items() >= {
-        (one.check_name, one.column) for one in expectations(table) if one.check_name.endswith("_is_allowed")
+        (rule.name, rule.column) for rule in rules_of(table) if rule.name.endswith("_is_allowed")
     }
     assert "key_is_unique" in _failing(warehouse, table, _good(table), _good(table))
 
@@ -156,16 +164,34 @@ def test_every_rule_between_columns_has_a_breaking_row() -> None:
     assert set(BREAKING) == {(table, rule.name) for table, rules in BETWEEN_COLUMNS.items() for rule in rules}
 
 
-def test_a_check_that_cannot_run_counts_as_failed(tmp_path: Path) -> None:
+def test_rules_that_cannot_run_count_as_failed_in_one_row(tmp_path: Path) -> None:
     other = Warehouse(tmp_path / "releak.duckdb")
     other.prepare()
     with other.connect() as connection:
         connection.execute("CREATE TABLE plan.plan AS SELECT 'a table with other columns' AS surprise")
     results = check_table(other.path, "plan")
-    assert not results["passed"].any()
-    assert results.filter(pl.col("detail").str.contains("could not run")).height > 0
+    assert results.select("check_name", "passed").rows() == [("rules_can_run", False)]
+    assert results["detail"].str.contains("could not run: .*week_start").all()
 
 
-def test_results_have_one_row_an_expectation(warehouse: Warehouse) -> None:
+def test_results_have_one_row_a_rule_each_in_words(warehouse: Warehouse) -> None:
     warehouse.write("plan", "plan", conform(pl.DataFrame([_good("plan")]), LAYERS["plan"]["plan"]))
-    assert check_table(warehouse.path, "plan").height == len(expectations("plan"))
+    results = check_table(warehouse.path, "plan")
+    assert results["check_name"].to_list() == [rule.name for rule in rules_of("plan")]
+    assert results["check_name"].is_unique().all()
+    assert results["means"].str.ends_with(".").all()
+    assert (results["rows_checked"] == 1).all()
+
+
+def test_a_broken_rule_says_how_many_rows_break_it_and_quotes_values(warehouse: Warehouse) -> None:
+    rows = [
+        _good("plan") | {"vehicle_id": f"V{number}", "hours": hours} for number, hours in enumerate((-2.0, 1.0, -3.0))
+    ]
+    schema = LAYERS["plan"]["plan"]
+    with warehouse.connect() as connection:
+        connection.register("rows", pl.DataFrame(rows, schema=schema.create_empty().schema))
+        connection.execute("CREATE OR REPLACE TABLE plan.plan AS FROM rows")
+    broken = check_table(warehouse.path, "plan").filter(~pl.col("passed")).row(0, named=True)
+    assert (broken["check_name"], broken["rows_checked"], broken["rows_failed"]) == ("hours_is_in_bounds", 3, 2)
+    assert broken["detail"] == "2 rows, with -2.0, -3.0"
+    assert broken["figure"] == pytest.approx(2 / 3, abs=1e-4)
