@@ -1,6 +1,7 @@
 """Frames of a bucket of vehicles, as known on a day, to what is known of each vehicle."""
 
 from collections.abc import Iterator
+from dataclasses import fields
 from datetime import date
 from itertools import groupby
 from operator import itemgetter
@@ -21,59 +22,64 @@ _CARD_BOLTS = "is_bolts_renewed_on_card"
 def works_until(
     as_of: date, cover_work: pl.DataFrame, work_orders: pl.DataFrame, repair_records: pl.DataFrame, curve: pl.DataFrame
 ) -> pl.DataFrame:
-    """Put every order that touched a cover beside its dates and distances, in the order of `Work`'s fields."""
-    orders = work_orders.filter(pl.col("opened_on") <= as_of).select(
+    """Put every order that touched a cover beside its dates and distances: the vehicle, then the fields of `Work`."""
+    works = (
+        cover_work.filter(pl.col("work") != "none")
+        .drop("done_on")
+        .join(_orders_until(as_of, work_orders), on="order_id", how="inner")
+        .pipe(_with_cards, repair_records)
+        .pipe(_with_occasions)
+        .sort("vehicle_id", "opened_on", "opened_at", "done_at", "order_id", "cover_position")
+    )
+    placed = works.hstack(_distances_of(works, curve)).rename({"cover_position": "position"})
+    return placed.select("vehicle_id", *(field.name for field in fields(Work)))
+
+
+def _orders_until(as_of: date, work_orders: pl.DataFrame) -> pl.DataFrame:
+    """Orders opened by a day, done at their completion or, where that is missing or later, at their opening."""
+    completed = [pl.when(pl.col("completed_on") <= as_of).then(f"completed_{moment}") for moment in ("on", "at")]
+    return work_orders.filter(pl.col("opened_on") <= as_of).select(
         "order_id",
         "site",
         "technician",
         "opened_on",
         "opened_at",
         pl.col("complaint").fill_null(""),
-        done_on=pl.max_horizontal("opened_on", pl.when(pl.col("completed_on") <= as_of).then("completed_on")),
-        done_at=pl.max_horizontal("opened_at", pl.when(pl.col("completed_on") <= as_of).then("completed_at")),
+        done_on=pl.max_horizontal("opened_on", completed[0]),
+        done_at=pl.max_horizontal("opened_at", completed[1]),
     )
+
+
+def _with_cards(works: pl.DataFrame, repair_records: pl.DataFrame) -> pl.DataFrame:
+    """Count bolts as new where only the returned card says so."""
     cards = repair_records.select("order_id", "cover_position", pl.col("bolts_renewed").alias(_CARD_BOLTS))
-    is_leak = pl.when("has_oil_complaint").then(pl.lit("leak")).otherwise(pl.lit("routine"))
-    works = (
-        cover_work.filter(pl.col("work") != "none")
-        .drop("done_on")
-        .join(orders, on="order_id", how="inner")
-        .join(cards, on=["order_id", "cover_position"], how="left")
-        .with_columns(
-            pl.col("repair_method").fill_null("unstated"),
-            pl.when(pl.col("work") == "repair")
-            .then(pl.col("occasion").fill_null(is_leak))
-            .otherwise(pl.lit("other_work"))
-            .alias("occasion"),
-            pl.col("has_new_bolts") | pl.col(_CARD_BOLTS).fill_null(False),
-        )
-        .sort("vehicle_id", "opened_on", "opened_at", "done_at", "order_id", "cover_position")
+    return works.join(cards, on=["order_id", "cover_position"], how="left").with_columns(
+        pl.col("has_new_bolts") | pl.col(_CARD_BOLTS).fill_null(False)
     )
+
+
+def _with_occasions(works: pl.DataFrame) -> pl.DataFrame:
+    """Give every work a method and an occasion: what is no repair was for other work."""
+    is_repair = pl.col("work") == "repair"
+    is_leak = pl.when("has_oil_complaint").then(pl.lit("leak")).otherwise(pl.lit("routine"))
+    return works.with_columns(
+        repair_method=pl.when(is_repair).then("repair_method").fill_null("unstated"),
+        occasion=pl.when(is_repair).then(pl.col("occasion").fill_null(is_leak)).otherwise(pl.lit("other_work")),
+    )
+
+
+def _distances_of(works: pl.DataFrame, curve: pl.DataFrame) -> pl.DataFrame:
+    """Distance and its error at the opening and at the end of each work."""
     opened = distance_at(curve, works.select("vehicle_id", at="opened_at"))
     done = distance_at(curve, works.select("vehicle_id", at="done_at"))
     is_stay = (works["done_on"] - works["opened_on"]).dt.total_days() <= WORKSHOP_STAY_DAYS
-    return works.select(
-        "vehicle_id",
-        "order_id",
-        "cover_position",
-        "work",
-        pl.when(pl.col("work") == "repair").then("repair_method").otherwise(pl.lit("unstated")).alias("repair_method"),
-        "occasion",
-        "has_new_bolts",
-        "is_ventilation_serviced",
-        "is_faces_machined",
-        "has_oil_complaint",
-        "complaint",
-        "site",
-        "technician",
-        "opened_on",
-        "opened_at",
-        "done_on",
-        "done_at",
-        opened_km=opened["distance_km"],
-        opened_error_km=opened["error_km"],
-        done_km=opened["distance_km"].zip_with(is_stay, done["distance_km"]),
-        done_error_km=opened["error_km"].zip_with(is_stay, done["error_km"]),
+    return pl.DataFrame(
+        {
+            "opened_km": opened["distance_km"],
+            "opened_error_km": opened["error_km"],
+            "done_km": opened["distance_km"].zip_with(is_stay, done["distance_km"]),
+            "done_error_km": opened["error_km"].zip_with(is_stay, done["error_km"]),
+        }
     )
 
 
