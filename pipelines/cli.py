@@ -1,5 +1,6 @@
 """The command: `releak`. It parses words and prints answers; the work is done elsewhere and loaded only when needed."""
 
+import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -197,7 +198,10 @@ def report(home: Path, out: Path | None) -> None:
 
 
 def main() -> None:
-    """Run the command; errors are one plain sentence on standard error, with exit code 1 (data) or 2 (words)."""
+    """Run the command; errors are one plain sentence on standard error, with exit code 1 (data) or 2 (words).
+
+    With RELEAK_TRACEBACK set, an error nobody foresaw is shown with its traceback.
+    """
     try:
         sys.exit(cli.main(standalone_mode=False))
     except ReleakError as error:
@@ -209,6 +213,15 @@ def main() -> None:
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(0)
+    except OSError as error:
+        _fail(f"{error.filename or 'A file'}: {error.strerror or error}. Check the path, the disk and your rights.", 1)
+    except Exception as error:
+        if os.environ.get("RELEAK_TRACEBACK"):
+            raise
+        what = f"{type(error).__name__}: {_one_line(error)}"
+        _fail(
+            f"Unforeseen, and a fault of Releak: {what}. Nothing new was published; RELEAK_TRACEBACK=1 shows more.", 1
+        )
 
 
 def _command(error: click.ClickException) -> str:
@@ -226,10 +239,14 @@ def _fail(message: str, code: int) -> None:
 def _refresh(home: Path, sources: Path | None, as_of: Any) -> None:
     """Run the graph with a progress bar and print where the pages are."""
     from pipelines.home import Home
+    from pipelines.publishing import left_out_of
     from pipelines.refreshing import refresh
 
+    where = Home(home.absolute(), sources and sources.absolute())
     with _bar("Starting") as advance:
-        done = refresh(Home(home.absolute(), sources and sources.absolute()), as_of=as_of, on_step=advance)
+        done = refresh(where, as_of=as_of, on_step=advance)
+    for left_out in left_out_of(where):
+        click.echo(f"releak: {left_out}", err=True)
     click.echo(done.report)
 
 

@@ -142,3 +142,17 @@ def read_published(home: Home, query: str) -> pl.DataFrame:
         if answer is None:
             raise UsageError("The query asks nothing. Write one like 'SELECT * FROM flags'.")
         return answer.pl()
+
+
+def left_out_of(home: Home) -> list[str]:
+    """Say in a sentence each what of the inbox is not in the published records; nothing where all is."""
+    loads = read_published(home, "FROM loads")
+    unread = loads.filter(pl.col("problem").is_not_null())
+    refused = loads["refused"].sum()
+    where = f"the data page ({home.report / 'data.html'}) says why"
+    said = []
+    if unread.height:
+        said.append(f"{unread.height} of {loads.height} files were not read, among them {unread['file'][0]}; {where}.")
+    if refused:
+        said.append(f"{refused:,} of {loads['rows_read'].sum():,} rows were refused or wait for a vehicle; {where}.")
+    return said

@@ -1,6 +1,7 @@
 """One run of the whole graph from the command: the same job, in this process, recorded where `dagster dev` shows it."""
 
 import logging
+import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -16,6 +17,8 @@ if TYPE_CHECKING:
     import dagster as dg
 
 DAGSTER_YAML = "telemetry:\n  enabled: false\nnux:\n  enabled: false\n"
+LEAST_FREE_BYTES = 4 << 20
+"""Less than this is a full disk: DuckDB grows its file by blocks of 256 KiB."""
 STEP_LOG = "releak.steps"
 """Name of the Python logger on which `defs` says which step starts."""
 Progress = Callable[[str, int], None]
@@ -45,7 +48,7 @@ def refresh(home: Home, *, as_of: date | None = None, on_step: Progress | None =
 
     Raises:
         CheckFailedError: A blocking check failed; the last snapshot keeps serving.
-        ReleakError: The data, a map, the settings or another run stopped it.
+        ReleakError: The data, a map, the settings, a full disk or another run stopped it.
     """
     home.check_free()
     from dagster import DagsterError
@@ -65,6 +68,12 @@ def refresh(home: Home, *, as_of: date | None = None, on_step: Progress | None =
         raise CheckFailedError(_failed_checks(Warehouse(home.warehouse))) from error
     except DagsterError as error:
         raise _cause(error) from error
+    except Exception as error:
+        if shutil.disk_usage(home.path).free < LEAST_FREE_BYTES:
+            raise ReleakError(
+                f"The disk that holds {home.path} is full. Free some space and run again; nothing new was published."
+            ) from error
+        raise
     return Refreshed(home.snapshot(), home.report / "index.html")
 
 

@@ -8,12 +8,12 @@ import dagster as dg
 import polars as pl
 import pytest
 
-from models.errors import CheckFailedError, SettingsError, SourceMapError
+from models.errors import CheckFailedError, ReleakError, SettingsError, SourceMapError
 from models.tables import LAYERS
 from pipelines.definitions import defs
 from pipelines.defs.publish.automation import inbox
 from pipelines.home import Home
-from pipelines.publishing import read_published
+from pipelines.publishing import left_out_of, read_published
 from pipelines.refreshing import refresh
 from pipelines.simulating import simulate
 from pipelines.validation.suites import BETWEEN_COLUMNS, Rule
@@ -48,8 +48,15 @@ def test_every_load_adds_up_and_the_refused_rows_are_those_the_simulation_spoilt
     ).all()
     refused = read_published(published, "FROM refused_rows").select("file", "row_number")
     spoilt = pl.read_csv(published.path / "truth" / "refused.csv").select("file", "row_number")
-    assert set(spoilt.rows()) <= set(refused.rows())
+    assert sorted(spoilt.rows()) == sorted(refused.rows())
     assert refused.height == loads["refused"].sum()
+
+
+def test_what_was_left_out_is_said_in_a_sentence(published: Home) -> None:
+    (said,) = left_out_of(published)
+    refused = read_published(published, "SELECT count(*) AS n FROM refused_rows")["n"].item()
+    assert said.startswith(f"{refused} of ")
+    assert "data.html" in said
 
 
 def test_reading_the_same_files_again_changes_nothing(published: Home) -> None:
@@ -64,7 +71,7 @@ def test_most_episodes_have_their_true_status(published: Home) -> None:
     truth = pl.read_csv(published.path / "truth" / "episodes.csv", infer_schema_length=None)
     built = read_published(published, "FROM episodes")
     beside = built.join(
-        truth.select("order_id", "cover_position", true_status="status"), on=["order_id", "cover_position"], how="left"
+        truth.select("order_id", "cover_position", true_status="status"), on=["order_id", "cover_position"], how="full"
     )
     right = beside.filter(pl.col("status") == pl.col("true_status")).height
     assert beside.height > 20
@@ -100,6 +107,15 @@ def test_a_wrong_settings_or_sources_file_stops_the_run_with_its_own_error(
     (tmp_path / name).write_text(text)
     with pytest.raises(error, match=name):
         refresh(home)
+
+
+def test_a_fleet_without_vehicles_is_not_published_over_a_good_one(tmp_path: Path) -> None:
+    home = Home(tmp_path)
+    home.prepare()
+    (home.inbox / "inspection_notes.csv").write_text("vehicle_id,noted_at,text\nV1,2024-01-01,dry\n")
+    with pytest.raises(ReleakError, match=r"No vehicle stands.*vehicles\.csv"):
+        refresh(home)
+    assert not home.pointer.exists()
 
 
 def test_the_graph_has_an_asset_for_every_table_and_a_blocking_check_on_each_but_the_last() -> None:

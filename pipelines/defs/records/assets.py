@@ -6,6 +6,7 @@ from time import perf_counter
 import dagster as dg
 import polars as pl
 
+from models.errors import ReleakError
 from models.records import build_records, tally, with_pseudonyms
 from models.tables import LAYERS
 from models.tables.records import TABLES
@@ -34,6 +35,7 @@ def records(home: FleetHome) -> Iterator[dg.MaterializeResult]:
     started = perf_counter()
     landed = landed_loads(home.warehouse, source_maps(home.home))
     built = build_records(landed, as_of=home.day, default_zone=home.settings.fleet.zone)
+    _need_vehicles(home, built.tables["vehicles"])
     people = with_pseudonyms(built.tables, fleet=home.settings.fleet)
     tables = {("records", kind): frame for kind, frame in people.items()}
     tables["audit", "loads"] = _account(home, built.outcomes)
@@ -43,6 +45,19 @@ def records(home: FleetHome) -> Iterator[dg.MaterializeResult]:
         rows = home.warehouse.write(layer, table, frame)
         yield dg.MaterializeResult(
             asset_key=table, metadata=describe(frame, rows, seconds) | {"refused": _refused(built.refused, table)}
+        )
+
+
+def _need_vehicles(home: FleetHome, vehicles: pl.DataFrame) -> None:
+    """Stop before an empty snapshot takes the place of a good one.
+
+    Raises:
+        ReleakError: No vehicle stands in the records, so every other row waits for one.
+    """
+    if vehicles.is_empty():
+        raise ReleakError(
+            f"No vehicle stands in the records, so every other row waits. Put a list of the fleet's vehicles, like "
+            f"vehicles.csv, into {home.home.inbox}; nothing new was published."
         )
 
 
