@@ -184,7 +184,7 @@ class ChecksRules(_Section):
         0.05, unit="1", reason="more than a few typing errors in a hundred rows", ge=0, le=1
     )
     refused_share_blocks: float = _setting(
-        0.5, unit="1", reason="most of the file is misread: figures without it mislead", gt=0, le=1
+        1.0, unit="1", reason="1 is never: a bad file does not hold up the good ones; lower it to stop", gt=0, le=1
     )
     unreadable_files_share: float = _setting(0.0, unit="1", reason="any such file is worth a look", ge=0, le=1)
     held_share: float = _setting(

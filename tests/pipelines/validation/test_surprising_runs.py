@@ -82,9 +82,10 @@ def test_a_warehouse_of_an_earlier_version_gets_the_columns_it_lacks(tmp_path: P
     assert older.select("SELECT figure, means FROM audit.checks").rows() == [(0.3, "Few rows are refused.")]
 
 
-def test_a_misread_file_stops_publishing_and_its_correction_lets_it_go_on(tmp_path: Path) -> None:
+def test_a_misread_file_stops_publishing_where_wanted_and_its_correction_lets_it_go_on(tmp_path: Path) -> None:
     home = Home(tmp_path)
     home.prepare()
+    home.settings_file.write_text("[checks]\nrefused_share_blocks = 0.5\n")
     (home.inbox / "vehicles.csv").write_text("vehicle_id,engine_family,site,in_service_on\nV1,KT-4,Quay,2020-01-01\n")
     days = [f"2026-{month:02d}-{day:02d}" for month in (3, 4) for day in range(1, 31)]
     home.sources_file.write_text('[[source]]\nname = "orders"\nfiles = "orders_*.csv"\nkind = "work_orders"\n')
