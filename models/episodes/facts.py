@@ -130,7 +130,8 @@ def covers_of(vehicle: Vehicle) -> Iterator[Cover]:
         by_period.setdefault(_period_index(vehicle.periods, work), []).append(work)
     for index, works in sorted(by_period.items()):
         period = vehicle.periods[index]
-        for position, placed in _place_works(period, works, vehicle.looks).items():
+        looks = [look for look in vehicle.looks if index == 0 or look.on > period.from_on]
+        for position, placed in _place_works(period, works, looks).items():
             if placed:
                 yield _cover(vehicle, period, position, placed)
 
@@ -192,11 +193,11 @@ def _period_index(periods: tuple[Period, ...], work: Work) -> int:
     return index
 
 
-def _place_works(period: Period, works: list[Work], looks: tuple[Look, ...]) -> dict[str, list[Work]]:
+def _place_works(period: Period, works: list[Work], looks: list[Look]) -> dict[str, list[Work]]:
     """Put each order's work on its cover.
 
     Work that names no side of a two-bank engine goes to the side that alone was found wet since its last repair, else
-    to both. On both, its complaint closes neither.
+    to both. On both, its complaint closes neither. `looks` are those at this engine.
     """
     placed: dict[str, list[Work]] = {position: [] for position in period.covers}
     named = {(work.order_id, work.position) for work in works}
@@ -212,7 +213,7 @@ def _place_works(period: Period, works: list[Work], looks: tuple[Look, ...]) -> 
     return placed
 
 
-def _open_sides(placed: dict[str, list[Work]], work: Work, looks: tuple[Look, ...]) -> list[str]:
+def _open_sides(placed: dict[str, list[Work]], work: Work, looks: list[Look]) -> list[str]:
     """Name the one side with a wet look since its last work; none where both have one, or neither."""
     open_sides = []
     for position, earlier in placed.items():
