@@ -7,7 +7,9 @@ import click
 import pytest
 
 from models.tables import LAYERS
+from models.tables.records import OPTIONAL_INPUT, REQUIRED_INPUT
 from pipelines.cli import cli
+from pipelines.sources import SourceMap
 
 ROOT = Path(__file__).resolve().parent.parent
 DOCUMENTS = [ROOT / "README.md", ROOT / "DEVELOPERS.md"]
@@ -29,6 +31,14 @@ def test_every_path_a_document_names_exists(document: Path) -> None:
 def test_the_readme_names_every_command_and_no_other() -> None:
     named = set(re.findall(r"^\| `releak (\w+)", DOCUMENTS[0].read_text(encoding="utf-8"), flags=re.MULTILINE))
     assert named == set(cli.commands)
+
+
+def test_the_readme_lists_every_column_of_every_kind_and_every_key_of_a_source_map() -> None:
+    text = DOCUMENTS[0].read_text(encoding="utf-8")
+    for kind, required in REQUIRED_INPUT.items():
+        assert f"| `{kind}` | {', '.join(required)} | {', '.join(OPTIONAL_INPUT[kind])} |" in text
+    unnamed = [key for key in SourceMap.model_fields if f"`{key}`" not in text]
+    assert unnamed == ["format"], "the format follows from the file's name"
 
 
 @pytest.mark.parametrize("name", sorted(cli.commands))
