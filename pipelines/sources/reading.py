@@ -45,6 +45,8 @@ MAX_COLUMNS = 20_000
 """A workbook holds at most 16,384 (ECMA-376 as implemented); a wider table is no table of records."""
 MAX_GZIP_RATIO = 100
 """Tables of text pack five- to thirtyfold (common practice); gzip ends at about 1,000-fold, which only a bomb nears."""
+ALWAYS_UNPACKED = 4_000_000
+"""Characters that cost little, however well they pack."""
 MAX_REREAD_LINES = 200_000
 MAX_LINES_OF_A_DOUBTFUL_ROW = 20
 """Once so many lines had to be read again because of unmatched quotation marks, rows may no longer span many lines."""
@@ -54,6 +56,7 @@ _UTF_8_MARK = b"\xef\xbb\xbf"
 _BYTE_ORDER_MARKS = {_UTF_8_MARK: "utf-8-sig", b"\xff\xfe": "utf-16", b"\xfe\xff": "utf-16"}
 
 _NUMBERS_AS_WRITTEN = json.JSONDecoder(parse_float=str, parse_int=str, parse_constant=str)
+_BLANK_LINES = ("\n", "\r\n", "\r")
 _NO_TEXT = re.compile(r"[\0\ud800-\udfff]")
 
 _PER_DAY = {"d": 1, "ms": 86_400_000, "us": 86_400_000_000, "ns": 86_400_000_000_000}
@@ -215,7 +218,7 @@ def _lines_of(raw: IO[bytes], path: Path, encoding: str) -> Iterator[str]:
 
 def _most_unpacked(path: Path) -> float:
     """Return how much text a file may hold."""
-    return max(MAX_LINE_CHARACTERS, MAX_GZIP_RATIO * path.stat().st_size) if _is_packed(path) else math.inf
+    return max(ALWAYS_UNPACKED, MAX_GZIP_RATIO * path.stat().st_size) if _is_packed(path) else math.inf
 
 
 def _packed_too_much(path: Path) -> UnreadableFileError:
@@ -384,6 +387,8 @@ def _json_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterator[p
 
     def rows() -> Iterator[Row]:
         for number, line in enumerate(_lines(path, source_map), start=1):
+            if line in _BLANK_LINES:
+                continue
             row = _json_object(line)
             yield number, _broken(line.strip(), keys) if row is None else _json_cells(row, keys, line)
 
@@ -400,6 +405,8 @@ def _json_cells(row: dict[str, Any], keys: list[str], line: str) -> list[str | N
 
 def _json_object(line: str) -> dict[str, Any] | None:
     """Parse one line, its numbers kept as written; None where it is not an object."""
+    if line in _BLANK_LINES:
+        return None
     try:
         found = _NUMBERS_AS_WRITTEN.decode(line)
     except (ValueError, RecursionError):
@@ -499,6 +506,7 @@ def _times_as_text(column: pl.Series) -> pl.Series:
     """Write days and times in ISO form, and the bare number where it lies beyond the years 1 to 9999."""
     number = column.to_physical().cast(pl.Int64)
     per_day = _PER_DAY[column.dtype.time_unit if isinstance(column.dtype, pl.Datetime) else "d"]
-    is_in_calendar = number.is_between(_FIRST_DAY * per_day, (_LAST_DAY + 1) * per_day - 1)
+    day = number // per_day
+    is_in_calendar = day.is_between(_FIRST_DAY, _LAST_DAY)
     written = column.zip_with(is_in_calendar, pl.Series([None], dtype=column.dtype)).cast(pl.String)
     return written.zip_with(is_in_calendar.fill_null(value=True), number.cast(pl.String))
