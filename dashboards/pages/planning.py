@@ -22,7 +22,7 @@ from dashboards.wording import (
     site_words,
     whole,
 )
-from models.planning.plan import capacity_hours
+from models.planning.plan import capacity_hours, first_planned_week
 
 MAX_VISITS, MAX_URGENT, MAX_WAITING, MAX_PARTS, MAX_SITES = 400, 40, 200, 400, 60
 """What a page shows at most; the rest is in the CSV and the page says so."""
@@ -78,7 +78,7 @@ def contents(snapshot: Snapshot) -> dict[str, Any]:
 def _weeks_per_site(snapshot: Snapshot, visits: pl.DataFrame) -> pl.DataFrame:
     """One row a site and week: `hours`, `vehicles`, `capacity_hours`; weeks without work have none."""
     rules = snapshot.settings.plan
-    first = visits["week_start"].min() or snapshot.as_of + timedelta(days=-snapshot.as_of.weekday() % 7)
+    first = visits["week_start"].min() or first_planned_week(snapshot.as_of)
     last = visits["week_start"].max() or first
     length = max(rules.weeks, (last - first).days // 7 + 1)
     starts = pl.DataFrame({"week_start": [first + timedelta(weeks=number) for number in range(length)]})

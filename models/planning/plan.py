@@ -60,13 +60,13 @@ def plan(flags: pl.DataFrame, families: pl.DataFrame, *, rules: PlanRules, as_of
         flags: `Flags`.
         families: `EngineFamilies`.
         rules: Capacity and costs.
-        as_of: Planning starts on the Monday on or after it.
+        as_of: Planning starts with its week.
         currency: Code the costs are in, for the reasons.
 
     Returns:
         `Plan`, sorted by week (what found none last), site, vehicle and cover.
     """
-    first_week = as_of + timedelta(days=-as_of.weekday() % 7)
+    first_week = first_planned_week(as_of)
     costed = _with_costs(flags, families, rules)
     week_of = {
         vehicle: week
@@ -88,6 +88,11 @@ def plan(flags: pl.DataFrame, families: pl.DataFrame, *, rules: PlanRules, as_of
         .sort("week_start", "site", "vehicle_id", "cover_position", nulls_last=True)
         .pipe(conform, Plan)
     )
+
+
+def first_planned_week(as_of: date) -> date:
+    """The Monday of the day's week: what is urgent cannot wait for the next."""
+    return as_of - timedelta(days=as_of.weekday())
 
 
 def capacity_hours(site: str, rules: PlanRules) -> float:

@@ -13,7 +13,7 @@ from models.tables import schema_of
 from models.tables.plan import Parts, Plan
 
 AS_OF = date(2026, 6, 3)
-FIRST_MONDAY = date(2026, 6, 8)
+FIRST_MONDAY = date(2026, 6, 1)
 
 
 def flag(vehicle_id: str, **row: Any) -> dict[str, Any]:
@@ -93,7 +93,7 @@ class TestWhatAVisitTakes:
 
 
 class TestWeeks:
-    def test_starts_on_the_monday_on_or_after(self):
+    def test_starts_on_the_monday_of_the_same_week(self):
         assert planned(flag("v1"))["week_start"].item() == FIRST_MONDAY
         on_monday = plan(flags_of(flag("v1")), families_of(), rules=PlanRules(), as_of=FIRST_MONDAY, currency="EUR")
         assert on_monday["week_start"].item() == FIRST_MONDAY
