@@ -142,7 +142,7 @@ class TestWeeks:
         )
         assert (week_of(found, "dear"), week_of(found, "soon")) == (0, 1)
         assert (
-            "was due by 8 Jun 2026, but the weeks before are full" in found.filter(vehicle_id="soon")["reason"].item()
+            "was due by 1 Jun 2026, but the weeks before are full" in found.filter(vehicle_id="soon")["reason"].item()
         )
 
     def test_visits_move_forward_into_free_weeks(self):
