@@ -21,6 +21,8 @@ from models.tables import LAYERS, conform, schema_of
 PUBLISHED_TABLES = tuple(table for tables in LAYERS.values() for table in tables)
 """Every table a snapshot holds, in the order they were built."""
 
+FORMULA = r"^([=+@\t\r]|-[^0-9. ])"
+"""How a cell begins that spreadsheet programs take for a formula (common practice)."""
 LIST_SEPARATOR = ";"
 """Between the identifiers of a list, in a CSV cell."""
 
@@ -51,10 +53,23 @@ class Snapshot:
         return int(self._frame(f"SELECT count(*) AS row_count FROM {table}", {}).item())
 
     def write_csv(self, table: str, file: Path) -> None:
-        """Write a published table as UTF-8 CSV, streamed; a list becomes one cell with `;` between its items."""
-        lists = [name for name, column in schema_of(table).columns().items() if column.dtype == pl.List]
-        joined = [f"array_to_string({name}, '{LIST_SEPARATOR}') AS {name}" for name in lists]
-        columns = f"* REPLACE ({', '.join(joined)})" if joined else "*"
+        """Write a published table as UTF-8 CSV, streamed.
+
+        A list becomes one cell with `;` between its items. Words that a spreadsheet would run as a formula get an
+        apostrophe before them.
+        """
+        types = {name: column.dtype for name, column in schema_of(table).columns().items()}
+        written = [
+            f"array_to_string({name}, '{LIST_SEPARATOR}') AS {name}"
+            for name, dtype in types.items()
+            if dtype == pl.List
+        ]
+        written += [
+            f"CASE WHEN regexp_matches({name}, '{FORMULA}') THEN '''' || {name} ELSE {name} END AS {name}"
+            for name, dtype in types.items()
+            if dtype == pl.String
+        ]
+        columns = f"* REPLACE ({', '.join(written)})" if written else "*"
         target = str(file).replace("'", "''")
         with self._same_version():
             self.connection.execute(f"COPY (SELECT {columns} FROM {table}) TO '{target}' (FORMAT csv, HEADER)")

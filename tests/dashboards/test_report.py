@@ -1,6 +1,7 @@
 """The report as files: whole, offline, inert, complete."""
 
 import re
+import shutil
 from collections.abc import Callable
 from html.parser import HTMLParser
 from pathlib import Path
@@ -88,6 +89,20 @@ def test_every_published_table_is_a_csv_that_reads_back(full_report: Path, full_
     leaked = episodes.filter(pl.col("status") == "re-leak")
     assert leaked["evidence_ids"][0].count(";") == 1
     assert episodes["repaired_at"][0].endswith("+00")
+
+
+def test_words_that_a_spreadsheet_would_run_are_disarmed_in_the_csv(full_snapshot: Path, tmp_path: Path) -> None:
+    hostile = tmp_path / "hostile.duckdb"
+    shutil.copy(full_snapshot, hostile)
+    words = {"=cmd|'/C calc'!A0": "'=cmd|'/C calc'!A0", "@SUM(1)": "'@SUM(1)", "-5": "-5", "-A1": "'-A1"}
+    with duckdb.connect(hostile) as connection:
+        notes = [row[0] for row in connection.execute("SELECT note_id FROM inspection_notes LIMIT 4").fetchall()]
+        for note, said in zip(notes, words, strict=True):
+            connection.execute("UPDATE inspection_notes SET text = ? WHERE note_id = ?", [said, note])
+    write_report(hostile, tmp_path / "report")
+    read = pl.read_csv(tmp_path / "report" / "tables" / "inspection_notes.csv", infer_schema=False)
+    written = dict(read.select("note_id", "text").rows())
+    assert [written[note] for note in notes] == list(words.values())
 
 
 def test_hostile_words_are_shown_and_never_markup(full_report: Path) -> None:
