@@ -7,12 +7,12 @@ from typing import Any
 
 import polars as pl
 
+from models.episodes.distances import km_to_end
 from models.episodes.endings import Outcome, outcome_of
 from models.episodes.facts import Cover, Vehicle, covers_of
 from models.episodes.gather import gather, looks_until, periods_until, vehicles_until, works_until
 from models.episodes.story import cause_of, sentence
 from models.episodes.visits import Visit, visits_to
-from models.odometer import METRES, distance_at
 from models.settings import EpisodeRules
 from models.tables import conform
 from models.tables.ledger import Episodes
@@ -140,11 +140,8 @@ def _row(cover: Cover, visit: Visit, outcome: Outcome) -> dict[str, Any]:
 
 def _measure(rows: pl.DataFrame, curve: pl.DataFrame, rules: EpisodeRules) -> pl.DataFrame:
     """Add kilometres, comebacks and the sentence, and give the frame its declared shape."""
-    end = distance_at(curve, rows.select("vehicle_id", at=pl.col("ended_at").cast(pl.Datetime("us", "UTC"))))
     is_soon = (pl.col("days") <= rules.comeback_days) & (pl.col("km") <= rules.comeback_km).fill_null(True)
-    start_km = pl.col("odometer_km").cast(pl.Float64)
-    end_km = pl.when(pl.col("ended_at") == pl.col("repaired_at")).then(start_km).otherwise(end["distance_km"])
-    measured = rows.with_columns(km=(end_km - start_km).clip(lower_bound=0.0).round(METRES)).with_columns(
+    measured = rows.with_columns(km_to_end(rows, curve)).with_columns(
         comeback=(pl.col("status") == "re-leak") & is_soon
     )
     told = [sentence(*row) for row in measured.select("status", "days", "km", "cause").iter_rows()]

@@ -5,7 +5,7 @@ from datetime import date
 
 import polars as pl
 
-from models.odometer import METRES, distance_at
+from models.episodes.distances import km_to_end
 
 
 @dataclass(frozen=True)
@@ -30,8 +30,9 @@ class FleetLedger:
 def known_by(ledger: FleetLedger, as_of: date) -> FleetLedger:
     """Leave out all that is dated after a day, and reopen what ended after it.
 
-    An episode that ended later is still watched: it is censored at the vehicle's last record by then, and the
-    distances of all episodes are read again from the curve as it was known.
+    An episode that ended later is still watched: it is censored at the vehicle's last record by then. The distance at
+    its repair stays, the one at its end is read again from the curve as it was known: where nothing is later than the
+    day, episodes are as they were.
     """
     is_before = pl.col("noted_on") <= as_of
     curve = ledger.odometer_curve.filter(pl.col("read_on") <= as_of)
@@ -69,10 +70,6 @@ def _episodes_known(episodes: pl.DataFrame, curve: pl.DataFrame, seen: pl.DataFr
         )
         .sort("vehicle_id", "repaired_at", "episode_id")
     )
-    start = distance_at(curve, known.select("vehicle_id", at="repaired_at"))["distance_km"]
-    end = distance_at(curve, known.select("vehicle_id", at="ended_at"))["distance_km"]
     return known.with_columns(
-        odometer_km=start,
-        days=(pl.col("ended_on") - pl.col("repaired_on")).dt.total_days().cast(pl.Float64),
-        km=(end - start).clip(lower_bound=0.0).round(METRES),
+        km_to_end(known, curve), days=(pl.col("ended_on") - pl.col("repaired_on")).dt.total_days().cast(pl.Float64)
     )

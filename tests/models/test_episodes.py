@@ -6,12 +6,13 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from models.engines import engine_periods
 from models.episodes import episodes, last_records
 from models.odometer import odometer_curve
+from models.planning import FleetLedger, known_by
 from models.settings import EpisodeRules, OdometerRules
 from models.tables import conform, ledger, records
 
@@ -474,6 +475,34 @@ def test_every_episode_is_sound(lines: list[str]) -> None:
         assert row["repaired_on"] <= row["ended_on"]
         assert row["repaired_at"] <= row["last_dry_at"] <= row["ended_at"]
         assert (row["first_wet_at"] is not None) == (row["status"] == "re-leak")
+
+
+def known_on_its_day(fleet: Fleet) -> pl.DataFrame:
+    """The fleet's episodes as the plan knows them on the day they were made for."""
+    frames = {name: fleet.frame(name) for name in NAMES}
+    seen = [frames[name] for name in ("work_orders", "oil_top_ups", "inspection_notes", "odometer_readings")]
+    known = FleetLedger(
+        **{name: frames[name] for name in ("vehicles", "engine_fitments", "engine_families", "cover_work", "evidence")},
+        odometer_curve=odometer_curve(*seen, rules=OdometerRules()),
+        episodes=build(fleet),
+        oil_segments=ledger.OilSegments.create_empty(),
+        last_seen=last_records(*seen, as_of=fleet.as_of),
+    )
+    return known_by(known, fleet.as_of).episodes.select(list(ledger.Episodes.columns()))
+
+
+@settings(max_examples=40, deadline=None)
+@given(HISTORY)
+@example(
+    [
+        "2023-01-01 reading km=100000",
+        "2023-03-01 order W0 repair gasket leak km=105000 done=2023-03-03",
+        "2023-06-01 reading km=112000",
+    ]
+)
+def test_the_plan_measures_episodes_as_they_were_measured(lines: list[str]) -> None:
+    fleet = fleet_of(lines)
+    assert known_on_its_day(fleet).equals(build(fleet))
 
 
 def test_many_vehicles_in_one_bucket_keep_their_own_episodes() -> None:

@@ -214,7 +214,7 @@ class TestSmellOrDrops:
     def test_the_residue_window_ends_at_its_kilometres(self, make_ledger):
         smell = finding("a", ago(15), component="none", polarity="uncertain", symptoms=SMELL)
         readings = [reading("v1", ago(20), 1_000.0), reading("v1", ago(15), 1_400.0), reading("v1", ago(1), 1_500.0)]
-        ledger = make_ledger(evidence=[smell], episodes=[repair(ago(20))], odometer_curve=readings)
+        ledger = make_ledger(evidence=[smell], episodes=[repair(ago(20), odometer_km=1_000.0)], odometer_curve=readings)
         assert rules_of(flag_at(ledger)) == ["smell_or_drops"]
 
 
@@ -358,7 +358,7 @@ class TestPostRepairCheck:
 
     def test_is_due_after_its_kilometres_if_they_come_first(self, make_ledger):
         readings = [reading("v1", ago(40), 0.0), reading("v1", ago(0), 8_000.0)]
-        flag = only(flag_at(make_ledger(episodes=[repair(ago(10))], odometer_curve=readings)))
+        flag = only(flag_at(make_ledger(episodes=[repair(ago(10), odometer_km=6_000.0)], odometer_curve=readings)))
         assert flag["rules"] == ["post_repair_check"]
         assert ago(6) <= flag["due_by"] <= ago(4), "1,000 km at 200 km a day"
 
@@ -420,12 +420,12 @@ def leaking_fleet(vehicles: int = 60, *, days_apart: int = 11) -> dict[str, list
     names = [f"w{number:02}" for number in range(vehicles)]
     leaked = names[: 2 * vehicles // 3]
     repairs = [
-        repair(ago(500), name, ended_on=ago(500 - days_apart * (place + 1)), status="re-leak")
+        repair(ago(500), name, ended_on=ago(500 - days_apart * (place + 1)), status="re-leak", odometer_km=10_000.0)
         if name in leaked
-        else repair(ago(500), name, ended_on=ago(2))
+        else repair(ago(500), name, ended_on=ago(2), odometer_km=10_000.0)
         for place, name in enumerate(names)
     ]
-    again = [repair(ago(40), name, ended_on=ago(2)) for name in leaked]
+    again = [repair(ago(40), name, ended_on=ago(2), odometer_km=56_000.0) for name in leaked]
     return {
         "vehicles": [vehicle(name) for name in names],
         "episodes": repairs + again,
