@@ -18,7 +18,7 @@ from collections import deque
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from itertools import islice
+from itertools import chain, islice
 from pathlib import Path
 from typing import IO, Any
 
@@ -331,13 +331,16 @@ def _csv_batches(path: Path, dialect: _Dialect, header: list[str], number: int, 
     with _open_bytes(path) as raw:
         raw.seek(start)
         for piece in pieces(raw):
+            if start + len(piece) > _most_unpacked(path):
+                raise _packed_too_much(path)
+            if not piece.strip(b"\n"):
+                start, number = start + len(piece), number + len(piece)
+                continue
             bare = without_quoted(piece, dialect.delimiter)
             if b'"' in bare or not piece.endswith(b"\n"):
                 break
             frame = text_columns(piece, bare, delimiter=dialect.delimiter, width=width, encoding=encoding)
             start += len(piece)
-            if start > _most_unpacked(path):
-                raise _packed_too_much(path)
             if frame is not None:
                 yield from _frame_batches(frame.with_row_index("row_number", offset=number))
                 number += frame.height
@@ -457,9 +460,9 @@ def _parquet_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterato
     def batches() -> Iterator[pl.DataFrame]:
         first = 2
         try:
-            for batch in file.iter_batches(batch_size=ROWS_PER_BATCH):
-                columns = [_written_out(path, column) for column in batch.columns]
-                table = pa.Table.from_arrays(columns, names=[str(place) for place in range(len(columns))])
+            for table in chain.from_iterable(
+                _written_out(path, batch) for batch in file.iter_batches(batch_size=ROWS_PER_BATCH)
+            ):
                 frame = pl.DataFrame(pl.from_arrow(table))
                 yield from _frame_batches(_as_text(frame).with_row_index("row_number", offset=first))
                 first += frame.height
@@ -470,20 +473,39 @@ def _parquet_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterato
 
 
 def _is_text(dtype: pa.DataType) -> bool:
-    return bool(pa.types.is_string(dtype) or pa.types.is_binary(dtype))
+    tests = (pa.types.is_string, pa.types.is_binary, pa.types.is_large_string, pa.types.is_large_binary)
+    return any(is_kind(dtype) for is_kind in tests)
 
 
-def _written_out(path: Path, column: pa.Array) -> pa.Array:
-    """Write a text in every row that shows it, if that is no more than tables hold."""
+def _written_out(path: Path, batch: pa.RecordBatch) -> Iterator[pa.Table]:
+    """Write each text in every row that shows it, in tables of bounded size, if that is no more than tables hold."""
+    shown = [_characters_shown(column) for column in batch.columns]
+    total, most = sum(shown), max(shown, default=0)
+    if most > CHARACTERS_PER_BATCH or (batch.num_rows == 1 and total > CHARACTERS_PER_BATCH):
+        fault = f"holds over {CHARACTERS_PER_BATCH:,} characters in {batch.num_rows:,} rows"
+        raise UnreadableFileError(path, fault, "Export the columns of the record kind.")
+    if total > CHARACTERS_PER_BATCH:
+        half = batch.num_rows // 2
+        yield from _written_out(path, batch.slice(0, half))
+        yield from _written_out(path, batch.slice(half))
+        return
+    columns = [
+        column.dictionary_decode() if isinstance(column, pa.DictionaryArray) else column for column in batch.columns
+    ]
+    yield pa.Table.from_arrays(columns, names=[str(place) for place in range(len(columns))])
+
+
+def _characters_shown(column: pa.Array) -> int:
+    """Return the bytes of a text column, each text counted in every row that shows it; 0 for other columns."""
     import pyarrow.compute as pc
 
-    if not isinstance(column, pa.DictionaryArray) or not _is_text(column.type.value_type):
-        return column
-    shown = pc.sum(pc.binary_length(column.dictionary).cast(pa.int64()).take(column.indices)).as_py() or 0
-    if shown > CHARACTERS_PER_BATCH:
-        fault = f"holds over {CHARACTERS_PER_BATCH:,} characters in {len(column):,} rows of a column"
-        raise UnreadableFileError(path, fault, "Export the columns of the record kind.")
-    return column.dictionary_decode()
+    texts = column.dictionary if isinstance(column, pa.DictionaryArray) else column
+    if not _is_text(texts.type):
+        return 0
+    lengths = pc.binary_length(texts).cast(pa.int64())
+    if isinstance(column, pa.DictionaryArray):
+        lengths = lengths.take(column.indices)
+    return int(pc.sum(lengths).as_py() or 0)
 
 
 def _as_text(frame: pl.DataFrame) -> pl.DataFrame:

@@ -393,7 +393,9 @@ def _packed(parts: dict[str, str | Iterator[bytes]]) -> bytes:
     packed = io.BytesIO()
     with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as book:
         for name, part in parts.items():
-            with book.open(zipfile.ZipInfo(name, (2024, 1, 1, 0, 0, 0)), "w", force_zip64=True) as entry:
+            info = zipfile.ZipInfo(name, (2024, 1, 1, 0, 0, 0))
+            info.compress_type = zipfile.ZIP_DEFLATED
+            with book.open(info, "w", force_zip64=True) as entry:
                 for piece in [part.encode()] if isinstance(part, str) else part:
                     entry.write(piece)
     return packed.getvalue()

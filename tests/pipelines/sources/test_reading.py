@@ -284,7 +284,20 @@ def _write(path: Path, rows: list[list[str]]) -> None:
 
 
 SOUND_PIECES = ("V1,2024-03-04,5\n", 'V1,"a,\nb",5\n', '"V ""1""",,\r\n', ",,\n", '"","",""\n', " ,\t, \n", "é,ü,ß\n")
-ODD_PIECES = ("\n", "\r\n", "\r", '"', ",", "V1,2024\n", "V1;2;5\n", "V1,\0,5\n", 'V"1,2,3\n', 'x",y,"z\n', "V1,2,3")
+ODD_PIECES = (
+    "\n" * 99,
+    "\n",
+    "\r\n",
+    "\r",
+    '"',
+    ",",
+    "V1,2024\n",
+    "V1;2;5\n",
+    "V1,\0,5\n",
+    'V"1,2,3\n',
+    'x",y,"z\n',
+    "V1,2,3",
+)
 PIECES = st.lists(st.sampled_from(SOUND_PIECES + ODD_PIECES) | st.text('ab"\n\r, ', max_size=6), max_size=25)
 
 
@@ -303,6 +316,28 @@ def test_text_read_at_once_gives_the_rows_that_reading_row_by_row_gives(
         at_once = _read(path, encoding=encoding[1])
         patch.setattr("pipelines.sources.reading._end_of_header", lambda *_: None)
         assert _read(path, encoding=encoding[1]) == at_once
+
+
+def test_parquet_texts_that_are_too_many_for_a_batch_are_written_out_in_parts(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "a.parquet"
+    cells = [[f"V{number}", "2024-03-04", "x" * 40] for number in range(9)]
+    pl.DataFrame(cells, schema=HEADER, orient="row").write_parquet(path)
+    monkeypatch.setattr("pipelines.sources.reading.CHARACTERS_PER_BATCH", 400)
+    assert [batch.height for batch in read_rows(path, _map(path.name)).batches] == [4, 5]
+    assert _read(path) == (HEADER, list(range(2, 11)), cells)
+    monkeypatch.setattr("pipelines.sources.reading.CHARACTERS_PER_BATCH", 300)
+    with pytest.raises(UnreadableFileError, match="holds over 300 characters in 9 rows"):
+        _read(path)
+
+
+def test_parquet_times_beyond_the_calendar_stand_as_numbers(tmp_path: Path) -> None:
+    path = tmp_path / "a.parquet"
+    times = pl.Series([2**62, -(2**62), 0, None], dtype=pl.Int64).cast(pl.Datetime("us"))
+    pl.DataFrame({"vehicle_id": ["V1"] * 4, "read_at": times, "odometer": ["5"] * 4}).write_parquet(path)
+    found = [row[1] for row in _read(path)[2]]
+    assert found == [str(2**62), str(-(2**62)), "1970-01-01 00:00:00.000000", None]
 
 
 def test_sound_text_is_read_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
