@@ -22,6 +22,8 @@ MOMENTS = int(os.environ.get("RELEAK_KILLED_RUNS", "20"))
 CHAINS = max(1, MOMENTS // 5)
 LANES = 2
 """Runs at once, each in a home of its own."""
+HISTORY = "check_history"
+"""What the checks of past runs found: it tells of the runs themselves, killed ones too."""
 CLOCK_COLUMNS = {"loads": ["loaded_at"], "snapshots": ["published_at"], "check_history": ["checked_at"]}
 """Columns that say when a run happened, and so differ between two runs of the same files."""
 AS_OF = date(2026, 6, 30)
@@ -60,6 +62,7 @@ def _tables(home: Path) -> Tables:
         table: read_published(Home(home), f"FROM {table}").drop(CLOCK_COLUMNS.get(table, []))
         for tables in LAYERS.values()
         for table in tables
+        if table != HISTORY
     }
 
 
