@@ -6,9 +6,30 @@ gives rows their content; `references` holds rows whose vehicle, family or order
 duplicates from corrections and folds order lines; `build` does it all for every kind; `pseudonyms` hides people.
 """
 
-from models.records.build import LandedLoad, RecordsResult, build_records, tally
+from models.records.build import (
+    LandedLoad,
+    RecordsResult,
+    build_records,
+    in_load_order,
+    judge_records,
+    tally,
+    type_landed,
+)
 from models.records.canonical import header_fault
 from models.records.conversion import Conversion
 from models.records.pseudonyms import with_pseudonyms
+from models.records.typing import LATE
 
-__all__ = ["Conversion", "LandedLoad", "RecordsResult", "build_records", "header_fault", "tally", "with_pseudonyms"]
+__all__ = [
+    "LATE",
+    "Conversion",
+    "LandedLoad",
+    "RecordsResult",
+    "build_records",
+    "header_fault",
+    "in_load_order",
+    "judge_records",
+    "tally",
+    "type_landed",
+    "with_pseudonyms",
+]

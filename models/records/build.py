@@ -1,15 +1,17 @@
 """All kinds of records out of everything that has landed, each landed row with its outcome."""
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
-from typing import Any
+from datetime import UTC, date, datetime
+from pathlib import PurePosixPath
+from typing import Any, get_args
 
 import dataframely as dy
 import polars as pl
 
 from models.records.canonical import REFUSED_SCHEMA, WHOLE_ROW, canonical_text
-from models.records.conversion import Conversion
+from models.records.conversion import Conversion, Kind, input_columns
 from models.records.reconcile import OUTCOMES, reconcile, split_by_vehicle
 from models.records.references import hold_unknown
 from models.records.typing import STORED_AS, rule_broken, type_rows
@@ -35,7 +37,7 @@ class LandedLoad:
         load_id: Unique among all loads.
         source: Name of the source map, or the kind where none was needed.
         file: The file as found in the inbox.
-        loaded_at: When it was read; later loads correct earlier ones.
+        loaded_at: When it was read; tells apart two contents that one file name had.
         header: The file's column names.
         conversion: How the file spells things.
         rows: `row_number` (Int64) and `cells` (List of String), the columns of `LANDED_SCHEMA`.
@@ -79,38 +81,110 @@ def build_records(
     Returns:
         The tables, and the outcome of every landed row: none is lost, none counted twice.
     """
-    tables: dict[str, pl.DataFrame] = {}
-    outcomes = [pl.DataFrame(schema=OUTCOME_SCHEMA)]
-    for kind, schema in TABLES.items():
-        if not (loads := in_load_order(landed.get(kind, ()))):
-            tables[kind] = schema.create_empty()
-            continue
-        tables[kind], of_kind = _build_kind(loads, kind, tables, as_of=as_of, default_zone=default_zone)
-        outcomes.append(of_kind)
-    every = pl.concat(outcomes).sort("load_id", "row_number")
+    typed, refused = type_landed(landed, as_of=as_of, default_zone=default_zone)
+    order = in_load_order(load for loads in landed.values() for load in loads)
+    tables, judged = judge_records(typed, [load.load_id for load in order])
+    every = pl.concat([refused, judged]).sort("load_id", "row_number")
     return RecordsResult(tables=tables, outcomes=every, refused=_refused_rows(every, landed))
 
 
+def type_landed(
+    landed: Mapping[str, Sequence[LandedLoad]], *, as_of: date, default_zone: str = "UTC"
+) -> tuple[dict[str, pl.DataFrame], pl.DataFrame]:
+    """Type landed rows one by one: what becomes of a row here depends on no other row.
+
+    Args:
+        landed: Record kind to its loads; kinds may be missing.
+        as_of: Day of the extract; a later date is refused.
+        default_zone: tz database name of naive times where a source names none.
+
+    Returns:
+        Every record kind to its typed rows, and the outcomes of the rows that were refused.
+    """
+    typed, outcomes = {}, [pl.DataFrame(schema=OUTCOME_SCHEMA)]
+    for kind in get_args(Kind):
+        loads = landed.get(kind) or [_no_load(kind)]
+        typed[kind], refused = _type_loads(loads, as_of=as_of, default_zone=default_zone)
+        outcomes += [_as_outcomes(rows) for rows in refused]
+    return typed, pl.concat(outcomes)
+
+
+def judge_records(
+    typed: Mapping[str, pl.DataFrame], order: Sequence[str]
+) -> tuple[dict[str, pl.DataFrame], pl.DataFrame]:
+    """Hold, reconcile and fold typed rows.
+
+    What becomes of a row depends on the rows that share a vehicle, an order or a note number with it, directly or over
+    others, and on the engine families. A part of the rows that is closed in this way gives its part of the tables.
+
+    Args:
+        typed: Record kind to its rows, from `type_landed`; kinds may be missing.
+        order: The loads' identifiers from `in_load_order`, at least those of the rows.
+
+    Returns:
+        Every record kind to its table, and the outcomes of the rows given.
+    """
+    ranks = pl.DataFrame(
+        {"load_id": order, "load_rank": range(len(order))}, schema={"load_id": pl.String, "load_rank": pl.Int64}
+    )
+    tables: dict[str, pl.DataFrame] = {}
+    outcomes = [pl.DataFrame(schema=OUTCOME_SCHEMA)]
+    for kind, schema in TABLES.items():
+        if kind not in typed or typed[kind].is_empty():
+            tables[kind] = schema.create_empty()
+            continue
+        ranked = typed[kind].join(ranks, on="load_id", how="left", maintain_order="left")
+        tables[kind], of_kind = _judge_kind(ranked, kind, tables)
+        outcomes.append(of_kind)
+    return tables, pl.concat(outcomes)
+
+
 def in_load_order(loads: Iterable[LandedLoad]) -> list[LandedLoad]:
-    """Sort loads by when they were read, then by file: the order in which later ones correct earlier ones."""
-    return sorted(loads, key=lambda load: (load.loaded_at, load.file, load.load_id))
+    """Sort loads into the order in which later ones correct earlier ones: by their files' names.
+
+    The name is compared without its suffix and letter case, a number in it as a number: `orders_2025` comes before
+    `orders_2025_corrected`, that before `orders_2026`, `orders_9` before `orders_10`, and it does not matter which of
+    them arrived first. Only a file that was replaced under its own name corrects what it said when it was read before.
+    """
+    return sorted(loads, key=lambda load: (_name_order(load.file), load.file, load.loaded_at, load.load_id))
 
 
-def _build_kind(
-    loads: list[LandedLoad], kind: str, tables: dict[str, pl.DataFrame], *, as_of: date, default_zone: str
-) -> tuple[pl.DataFrame, pl.DataFrame]:
+def _name_order(file: str) -> list[tuple[int, str]]:
+    """A file's name as words and numbers."""
+    name = PurePosixPath(file.casefold().removesuffix(".gz"))
+    parts = re.split(r"([0-9]+)", str(name.with_suffix("")))
+    return [(int(part), "") if place % 2 else (0, part) for place, part in enumerate(parts)]
+
+
+def _judge_kind(typed: pl.DataFrame, kind: str, tables: dict[str, pl.DataFrame]) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Build one kind's table and the outcomes of its rows."""
-    typed, refused = _type_loads(loads, as_of=as_of, default_zone=default_zone)
     typed, held = hold_unknown(typed, kind, tables)
-    refused = [*refused, held]
+    refused = [held]
     if kind == "work_orders":
         typed, astray = split_by_vehicle(typed)
         refused.append(astray)
     standing, judged = reconcile(typed, kind)
     table, broken = _keep_contract(standing, kind)
     judged, of_contract = _refuse_broken(judged, typed, broken, kind)
-    said_no = pl.concat([*refused, of_contract]).with_columns(outcome=pl.lit("refused")).select(*OUTCOME_SCHEMA)
-    return table, pl.concat([_not_refused(judged), said_no])
+    return table, pl.concat([_not_refused(judged), *(_as_outcomes(rows) for rows in (*refused, of_contract))])
+
+
+def _as_outcomes(refused: pl.DataFrame) -> pl.DataFrame:
+    """Give refusals the columns of an outcome."""
+    return refused.with_columns(outcome=pl.lit("refused")).select(*OUTCOME_SCHEMA)
+
+
+def _no_load(kind: Kind) -> LandedLoad:
+    """A load without rows: it types to a table of the right columns."""
+    return LandedLoad(
+        load_id="",
+        source=kind,
+        file="",
+        loaded_at=datetime.min.replace(tzinfo=UTC),
+        header=input_columns(kind),
+        conversion=Conversion(kind=kind),
+        rows=pl.DataFrame(schema=LANDED_SCHEMA),
+    )
 
 
 def _not_refused(judged: pl.DataFrame) -> pl.DataFrame:
@@ -119,29 +193,27 @@ def _not_refused(judged: pl.DataFrame) -> pl.DataFrame:
     return judged.with_columns(**nothing).select(*OUTCOME_SCHEMA)
 
 
-def _type_loads(loads: list[LandedLoad], *, as_of: date, default_zone: str) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
-    """Type the loads of one kind, in their order, those with the same header and conversion together."""
-    alike: dict[tuple[tuple[str, ...], str], list[tuple[int, LandedLoad]]] = {}
-    for rank, load in enumerate(loads):
-        alike.setdefault((load.header, load.conversion.model_dump_json()), []).append((rank, load))
+def _type_loads(
+    loads: Sequence[LandedLoad], *, as_of: date, default_zone: str
+) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
+    """Type the loads of one kind, those with the same header and conversion together."""
+    alike: dict[tuple[tuple[str, ...], str], list[LandedLoad]] = {}
+    for load in loads:
+        alike.setdefault((load.header, load.conversion.model_dump_json()), []).append(load)
     typed, refused = [], []
     for members in alike.values():
-        first = members[0][1]
+        first = members[0]
         rows = pl.concat(
             load.rows.select(pl.lit(load.load_id).alias("load_id"), pl.col("row_number").cast(pl.Int64), "cells").cast(
                 {"cells": pl.List(pl.String)}
             )
-            for _, load in members
+            for load in members
         )
         text, misshapen = canonical_text(rows, header=first.header, conversion=first.conversion)
         good, bad = type_rows(text, conversion=first.conversion, default_zone=default_zone, as_of=as_of)
         typed.append(good)
         refused += [misshapen, bad]
-    ranks = pl.DataFrame(
-        {"load_id": [load.load_id for load in loads], "load_rank": range(len(loads))},
-        schema={"load_id": pl.String, "load_rank": pl.Int64},
-    )
-    return pl.concat(typed).join(ranks, on="load_id", how="left", maintain_order="left"), refused
+    return pl.concat(typed), refused
 
 
 def _keep_contract(standing: pl.DataFrame, kind: str) -> tuple[pl.DataFrame, pl.DataFrame]:

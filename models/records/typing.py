@@ -23,6 +23,9 @@ STORED_AS = {"odometer": "odometer_km", "volume": "volume_litres"}
 
 MAY_BE_EMPTY = ("work_done",)
 
+LATE = "lies after the day of the extract"
+"""How the reason of the one refusal begins that the day of the extract decides."""
+
 NO_VALUE = "holds no value, but every row needs one: fill it in, or set a constant in the source map"
 
 _WRITTEN_BY_FORMAT = {"xlsx": ("iso", "serial"), "parquet": ("iso",)}
@@ -111,7 +114,7 @@ def _column_faults(text: pl.Series, read: pl.DataFrame, kind: str, *, as_of: dat
 def _bound_faults(column: dy.Column, name: str, as_of: date) -> Iterator[pl.Expr]:
     """Yield, for every rule the table declares for a column, the reason where a value breaks it."""
     if column.dtype.is_temporal() and name.endswith("_on"):
-        late = pl.lit(f"lies after the day of the extract, {as_of}: mend the date, or run with a later --as-of")
+        late = pl.lit(f"{LATE}, {as_of}: mend the date, or run with a later --as-of")
         yield pl.when(pl.col(name) > as_of).then(late)
     for rule, holds in column.validation_rules(pl.col(name)).items():
         if rule != "nullability":

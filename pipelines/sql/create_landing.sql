@@ -14,3 +14,25 @@ CREATE TABLE IF NOT EXISTS landing.rows (
     row_number BIGINT NOT NULL,
     cells VARCHAR[]
 );
+CREATE TABLE IF NOT EXISTS landing.typed_loads (
+    load_id VARCHAR NOT NULL,
+    reading VARCHAR NOT NULL
+);
+CREATE TABLE IF NOT EXISTS landing.outcomes (
+    load_id VARCHAR NOT NULL,
+    row_number BIGINT NOT NULL,
+    outcome VARCHAR NOT NULL,
+    column_name VARCHAR,
+    value VARCHAR,
+    reason VARCHAR
+);
+CREATE TABLE IF NOT EXISTS landing.vehicle_changes (
+    vehicle_id VARCHAR NOT NULL,
+    change BIGINT NOT NULL
+);
+CREATE TABLE IF NOT EXISTS landing.built_tables (
+    table_name VARCHAR NOT NULL,
+    made_by VARCHAR NOT NULL,
+    change BIGINT NOT NULL,
+    as_of DATE NOT NULL
+);

@@ -59,7 +59,7 @@ class Landing:
     def add(
         self, kind: str, rows: Sequence[Mapping[str, str | None]], *, day: int = 1, name: str = "", **conversion: Any
     ) -> str:
-        """Land rows of one kind, in a file of its own, and return its load_id."""
+        """Land rows of one kind, in a file of its own named after the day, and return its load_id."""
         header = tuple(dict.fromkeys(key for row in rows for key in row))
         return self.add_cells(kind, header, [[row.get(key) for key in header] for row in rows], day, name, **conversion)
 
@@ -81,7 +81,7 @@ class Landing:
             LandedLoad(
                 load_id=load_id,
                 source=kind,
-                file=name or f"{load_id}.csv",
+                file=name or f"day {day} {load_id}.csv",
                 loaded_at=datetime(2024, 7, day, tzinfo=UTC),
                 header=tuple(header),
                 conversion=Conversion(kind=kind, **conversion),

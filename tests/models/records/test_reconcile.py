@@ -57,10 +57,30 @@ def test_a_numbered_note_is_corrected_and_an_unnumbered_one_is_another_note(flee
     assert fleet.build().tables["inspection_notes"].height == 3
 
 
-def test_loads_are_ordered_by_time_then_file_name(fleet, sound_row) -> None:
-    fleet.add("vehicles", [sound_row("vehicles", site="B")], day=2, name="b.csv")
-    fleet.add("vehicles", [sound_row("vehicles", site="A")], day=2, name="a.csv")
-    assert fleet.build().tables["vehicles"]["site"].to_list() == ["B"]
+@pytest.mark.parametrize(
+    ("earlier", "later"),
+    [
+        ("orders_2025.csv", "orders_2025_corrected.csv"),
+        ("orders_2025.csv", "orders_2025 (2).jsonl.gz"),
+        ("orders_2025_corrected.csv", "orders_2026.csv"),
+        ("orders_9.csv", "orders_10.csv"),
+        ("Orders_9.csv", "orders_10.CSV"),
+        ("2025/orders.csv", "2026/orders.csv"),
+    ],
+)
+def test_a_file_corrects_those_whose_names_come_before_its_own_whenever_they_arrived(
+    fleet, sound_row, earlier: str, later: str
+) -> None:
+    fleet.add("vehicles", [sound_row("vehicles", site="right")], day=2, name=later)
+    fleet.add("vehicles", [sound_row("vehicles", site="wrong")], day=3, name=earlier)
+    fleet.loads["vehicles"].pop(0)
+    assert fleet.build().tables["vehicles"]["site"].to_list() == ["right"]
+
+
+def test_a_file_replaced_under_its_own_name_corrects_what_it_said_before(fleet, sound_row) -> None:
+    fleet.add("vehicles", [sound_row("vehicles", site="right")], day=4, name="register.csv")
+    fleet.add("vehicles", [sound_row("vehicles", site="wrong")], day=3, name="register.csv")
+    assert fleet.build().tables["vehicles"]["site"].to_list() == ["right"]
 
 
 def test_a_correction_taken_back_stands_as_it_first_was(fleet, sound_row) -> None:
