@@ -1,10 +1,10 @@
-"""Run a per-vehicle function over all vehicles, a bucket of them at a time."""
+"""Run a per-vehicle function over vehicles, a bucket of them at a time."""
 
 from collections.abc import Callable, Sequence
 
 import polars as pl
 
-from models.tables import LAYERS, conform
+from models.tables import LAYERS
 from pipelines.warehouse import Warehouse
 
 VEHICLES_PER_BUCKET = 20_000
@@ -15,6 +15,7 @@ def over_vehicles(
     warehouse: Warehouse,
     function: Callable[..., pl.DataFrame],
     *,
+    vehicles: pl.Series,
     tables: Sequence[tuple[str, str]],
     vehicles_per_bucket: int = VEHICLES_PER_BUCKET,
 ) -> pl.DataFrame:
@@ -22,27 +23,23 @@ def over_vehicles(
 
     Args:
         warehouse: Where the tables are read from.
-        function: Takes one frame a table, as keyword arguments named after the tables; vehicles in different buckets
-            must not depend on each other.
+        function: Takes one frame a table, as keyword arguments named after the tables; what it returns for a vehicle
+            must not depend on the other vehicles of its bucket.
+        vehicles: The vehicles' numbers.
         tables: (layer, table) pairs; a table without a `vehicle_id` goes to every bucket whole.
-        vehicles_per_bucket: The most vehicles held in memory at once, about.
+        vehicles_per_bucket: The most vehicles held in memory at once.
 
     Returns:
         The stacked results, in bucket order.
     """
-    vehicles = warehouse.select("SELECT count(*) AS n FROM records.vehicles")["n"].item()
-    buckets = max(1, -(-vehicles // vehicles_per_bucket))
-    parts = [
-        function(**{table: _read_bucket(warehouse, layer, table, bucket, buckets) for layer, table in tables})
-        for bucket in range(buckets)
-    ]
-    return pl.concat(parts)
+    starts = range(0, max(1, vehicles.len()), vehicles_per_bucket)
+    buckets = [vehicles.slice(start, vehicles_per_bucket) for start in starts]
+    return pl.concat(
+        function(**{table: _read(warehouse, layer, table, bucket) for layer, table in tables}) for bucket in buckets
+    )
 
 
-def _read_bucket(warehouse: Warehouse, layer: str, table: str, bucket: int, buckets: int) -> pl.DataFrame:
+def _read(warehouse: Warehouse, layer: str, table: str, bucket: pl.Series) -> pl.DataFrame:
     """Read the rows of one bucket's vehicles."""
-    schema = LAYERS[layer][table]
-    if buckets == 1 or "vehicle_id" not in schema.columns():
-        return warehouse.read(layer, table)
-    query = f"SELECT * FROM {layer}.{table} WHERE hash(vehicle_id) % $buckets = $bucket"
-    return warehouse.select(query, buckets=buckets, bucket=bucket).pipe(conform, schema)
+    has_vehicles = "vehicle_id" in LAYERS[layer][table].columns()
+    return warehouse.read(layer, table, vehicles=bucket if has_vehicles else None)

@@ -2,7 +2,8 @@
 
 import hashlib
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -11,7 +12,7 @@ import duckdb
 import polars as pl
 
 from models.errors import ReleakError, UnreadableFileError
-from models.records import LandedLoad, header_fault
+from models.records import LANDED_SCHEMA, LandedLoad, header_fault
 from pipelines.home import Home
 from pipelines.sources import SourceMap, content_digest, inbox_files, load_source_maps, match, read_rows
 from pipelines.warehouse import Warehouse, statement
@@ -59,32 +60,45 @@ def source_maps(home: Home) -> tuple[SourceMap, ...]:
     return load_source_maps(home.sources_file)
 
 
-def landed_loads(warehouse: Warehouse, maps: Sequence[SourceMap]) -> dict[str, list[LandedLoad]]:
-    """Read the landing layer back, each load with its source map: the one of today where it still fits the header.
+def listed_loads(warehouse: Warehouse, maps: Sequence[SourceMap]) -> list[LandedLoad]:
+    """Read the list of loads without their rows, each with its source map: today's where it still fits the header.
 
     A content that was loaded by a map which no longer matches its file, and again by one that does, counts once: as the
     maps of today read it.
-
-    Returns:
-        Record kind to its loads.
     """
     today = {source.name: source for source in maps}
-    rows = warehouse.select("FROM landing.rows").partition_by("load_id", as_dict=True, include_key=False)
-    nothing = pl.DataFrame(schema={"row_number": pl.Int64, "cells": pl.List(pl.String)})
-    landed: dict[str, list[LandedLoad]] = defaultdict(list)
-    for load in _standing_loads(warehouse, maps):
-        source = _map_of(load, today)
-        landed[source.kind].append(
-            LandedLoad(
-                load_id=load["load_id"],
-                source=load["source"],
-                file=load["file"],
-                loaded_at=load["loaded_at"],
-                header=tuple(load["header"]),
-                conversion=source.conversion(),
-                rows=rows.get((load["load_id"],), nothing),
-            )
+    return [
+        LandedLoad(
+            load_id=load["load_id"],
+            source=load["source"],
+            file=load["file"],
+            loaded_at=load["loaded_at"],
+            header=tuple(load["header"]),
+            conversion=_map_of(load, today).conversion(),
+            rows=pl.DataFrame(schema=LANDED_SCHEMA),
         )
+        for load in _standing_loads(warehouse, maps)
+    ]
+
+
+def with_rows(
+    connection: duckdb.DuckDBPyConnection, loads: Iterable[LandedLoad], rows: str
+) -> dict[str, list[LandedLoad]]:
+    """Give loads their rows.
+
+    Args:
+        connection: The open warehouse.
+        loads: From `listed_loads`.
+        rows: The table to read rows from: `landing.rows`, or one with some of its rows.
+
+    Returns:
+        Record kind to its loads that have rows.
+    """
+    found = connection.sql(f"FROM {rows}").pl().partition_by("load_id", as_dict=True, include_key=False)
+    landed: dict[str, list[LandedLoad]] = defaultdict(list)
+    for load in loads:
+        if (load.load_id,) in found:
+            landed[load.conversion.kind].append(replace(load, rows=found[load.load_id,]))
     return dict(landed)
 
 
@@ -123,7 +137,7 @@ def _map_of(load: dict[str, Any], today: dict[str, SourceMap]) -> SourceMap:
 def _land_file(
     connection: duckdb.DuckDBPyConnection, inbox: Path, name: str, maps: Sequence[SourceMap], now: datetime
 ) -> None:
-    """Load one file by each map that fits its name."""
+    """Load one file by each map that fits its name; content that stands there twice goes by the first of its names."""
     try:
         digest = content_digest(inbox / name)
     except UnreadableFileError as error:
@@ -134,7 +148,9 @@ def _land_file(
         _list_problem(connection, _load("", name, None, now, digest=digest), NO_MAP)
     for source in fitting:
         load = _load(source.name, name, source, now, digest=digest)
-        if not connection.execute("SELECT 1 FROM landing.loads WHERE load_id = ?", [load["load_id"]]).fetchall():
+        if connection.execute("SELECT 1 FROM landing.loads WHERE load_id = ?", [load["load_id"]]).fetchall():
+            connection.execute(statement("update_landed_name"), {key: load[key] for key in ("load_id", "file")})
+        else:
             _land_rows(connection, inbox / name, source, load)
 
 

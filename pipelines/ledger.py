@@ -1,18 +1,24 @@
-"""The steps of the ledger as functions of one bucket of vehicles.
+"""The steps of the ledger as functions of one bucket of vehicles, and which vehicles a run takes through them.
 
-Each is fed by the tables whose names its frames have. A step whose function in `models` already takes them by those
-names is that function.
+Each step is fed by the tables whose names its frames have. A step whose function in `models` already takes them by
+those names is that function.
 """
 
+import inspect
 from collections.abc import Callable
 from datetime import date
+from functools import partial
 
 import polars as pl
 
 from models import engines, evidence, odometer, oil
 from models.episodes import episodes, last_records
 from models.notes import read_orders
-from models.settings import EpisodeRules, OilRules
+from models.settings import EpisodeRules, OilRules, Settings
+from models.tables import LAYERS
+from pipelines.changes import Build, changed_since, fingerprint, last_build, record_build
+from pipelines.engine import over_vehicles
+from pipelines.warehouse import Warehouse
 
 
 def _cover_work(
@@ -103,3 +109,55 @@ STEPS: dict[str, Callable[..., pl.DataFrame]] = {
     "oil_segments": _oil_segments,
 }
 """Table to the function that fills it."""
+
+
+LAYER_OF = {table: layer for layer, tables in LAYERS.items() for table in tables}
+
+
+def tables_read(table: str) -> list[str]:
+    """Return the tables that a step is fed by."""
+    parameters = inspect.signature(STEPS[table]).parameters.values()
+    return [parameter.name for parameter in parameters if parameter.annotation is pl.DataFrame]
+
+
+def bring_up_to_date(warehouse: Warehouse, table: str, *, settings: Settings, as_of: date) -> None:
+    """Build the rows of the vehicles whose records changed since a table was built, in place of those it had.
+
+    A table made by other code or thresholds is built whole. Days that pass change no row: no record lies after the
+    extract's day, and when that day goes back the records of every vehicle are replaced.
+
+    Args:
+        warehouse: Where the tables stand.
+        table: The table's name.
+        settings: The thresholds of today.
+        as_of: Day of the extract.
+    """
+    fill = partial(STEPS[table], **_options(table, settings, as_of))
+    reads = [(LAYER_OF[name], name) for name in tables_read(table)]
+    made_by = _made_by(settings)
+    with warehouse.connect() as connection:
+        own, records = last_build(connection, table), last_build(connection, "records")
+        sources = [last_build(connection, name) for layer, name in reads if layer == "ledger"]
+        changed = changed_since(connection, own.change)
+    if own.made_by == made_by:
+        rows = over_vehicles(warehouse, fill, vehicles=changed, tables=reads)
+        warehouse.replace("ledger", table, rows, vehicles=changed)
+    else:
+        every = warehouse.read("records", "vehicles")["vehicle_id"]
+        warehouse.write("ledger", table, over_vehicles(warehouse, fill, vehicles=every, tables=reads))
+    is_current = all(source.made_by == made_by for source in sources)
+    change = min(build.change for build in (records, *sources))
+    with warehouse.transaction() as connection:
+        record_build(connection, table, Build(made_by if is_current else "", change, records.as_of))
+
+
+def _options(table: str, settings: Settings, as_of: date) -> dict[str, object]:
+    """What a step takes beside its tables."""
+    rules = {"odometer_curve": settings.odometer, "episodes": settings.episodes, "oil_segments": settings.oil}
+    options: dict[str, object] = {"rules": rules[table]} if table in rules else {}
+    return options | ({"as_of": as_of} if table in ("last_records", "episodes") else {})
+
+
+def _made_by(settings: Settings) -> str:
+    """Name the code and the thresholds that the ledger follows from."""
+    return fingerprint(*(rules.model_dump_json() for rules in (settings.odometer, settings.episodes, settings.oil)))

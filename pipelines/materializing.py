@@ -1,12 +1,13 @@
 """What every asset does around its one pure function: time it, store the table, and say what came of it."""
 
 import base64
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from time import perf_counter
 
 import dagster as dg
 import polars as pl
 
+from models.tables import LAYERS
 from pipelines.fleet_home import FleetHome
 
 BAR_WIDTH, BAR_HEIGHT, MAX_BARS = 10, 60, 48
@@ -21,20 +22,37 @@ def materialize(home: FleetHome, layer: str, table: str, build: Callable[[], pl.
 
 
 def describe(frame: pl.DataFrame, rows: int, seconds: float) -> dict[str, object]:
-    """The metadata of a stored table."""
+    """The metadata of a table that was stored whole."""
+    day = _first_day(frame.schema)
+    return _metadata(frame[day] if day else None, rows, seconds)
+
+
+def describe_stored(home: FleetHome, layer: str, table: str, seconds: float) -> dict[str, object]:
+    """The metadata of a table of which some rows were replaced."""
+    day = _first_day({name: column.dtype for name, column in LAYERS[layer][table].columns().items()})
+    rows = home.warehouse.select(f"SELECT {day or 'NULL'} AS day FROM {layer}.{table}")["day"]
+    return _metadata(rows if day else None, rows.len(), seconds)
+
+
+def _metadata(days: pl.Series | None, rows: int, seconds: float) -> dict[str, object]:
+    """Rows, seconds and, where there are days, a small plot."""
     metadata: dict[str, object] = {"rows": rows, "seconds": round(seconds, 3)}
-    if (plot := _rows_a_month(frame)) is not None:
+    if days is not None and (plot := _rows_a_month(days.drop_nulls())) is not None:
         metadata["rows a month"] = dg.MetadataValue.md(plot)
     return metadata
 
 
-def _rows_a_month(frame: pl.DataFrame) -> str | None:
-    """A bar a month of the table's first date, as an image in Markdown."""
-    days = next((name for name, dtype in frame.schema.items() if dtype == pl.Date), None)
-    if days is None or frame[days].drop_nulls().is_empty():
+def _first_day(schema: Mapping[str, pl.DataType]) -> str | None:
+    """The first column that holds a day."""
+    return next((name for name, dtype in schema.items() if dtype == pl.Date), None)
+
+
+def _rows_a_month(days: pl.Series) -> str | None:
+    """A bar a month, as an image in Markdown."""
+    if days.is_empty():
         return None
-    months = frame.drop_nulls(days).group_by(pl.col(days).dt.truncate("1mo")).len().sort(days).tail(MAX_BARS)
-    return _bars(months["len"].to_list(), f"{months[days].min():%Y-%m} to {months[days].max():%Y-%m}")
+    months = days.dt.truncate("1mo").alias("month").value_counts().sort("month").tail(MAX_BARS)
+    return _bars(months["count"].to_list(), f"{months['month'].min():%Y-%m} to {months['month'].max():%Y-%m}")
 
 
 def _bars(heights: list[int], caption: str) -> str:

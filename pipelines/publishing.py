@@ -15,7 +15,7 @@ from models.settings import Settings
 from models.tables import LAYERS, conform
 from models.tables.audit import Snapshots
 from pipelines.home import Home
-from pipelines.warehouse import Warehouse
+from pipelines.warehouse import Warehouse, in_key_order
 
 KEPT_SNAPSHOTS = 3
 """The current one and two to look back at; a reader that still has an older one open keeps it."""
@@ -66,7 +66,8 @@ def publish(warehouse: Warehouse, home: Home, snapshot: pl.DataFrame) -> Path:
     with warehouse.connect() as connection:
         connection.execute(f"ATTACH '{_quoted(building)}' AS snapshot")
         for layer, table in _published_tables():
-            connection.execute(f"CREATE TABLE snapshot.main.{table} AS FROM {layer}.{table}")
+            order = in_key_order(layer, table)
+            connection.execute(f"CREATE TABLE snapshot.main.{table} AS FROM {layer}.{table} ORDER BY {order}")
         _renew(connection, "snapshot.main", snapshot)
         connection.execute("DETACH snapshot")
     _flush(building)

@@ -14,7 +14,7 @@ import polars as pl
 from models.errors import ReleakError
 from models.tables import LAYERS, conform
 
-SCHEMAS = ("landing", *LAYERS)
+SCHEMAS = ("landing", "typed", *LAYERS)
 GROWING_TABLES = (("audit", "checks"), ("audit", "check_history"), ("audit", "snapshots"))
 """Tables that a run adds to or renews row by row, where the others are replaced whole."""
 MEMORY_LIMIT = "8GB"
@@ -54,6 +54,18 @@ class Warehouse:
         finally:
             connection.close()
 
+    @contextmanager
+    def transaction(self) -> Iterator[duckdb.DuckDBPyConnection]:
+        """Open the file and keep what is done to it only if all of it is done.
+
+        Raises:
+            ReleakError: The file cannot be opened.
+        """
+        with self.connect() as connection:
+            connection.begin()
+            yield connection
+            connection.commit()
+
     def prepare(self) -> None:
         """Make the schemas and the landing tables where they are not there yet."""
         with self.connect() as connection:
@@ -79,9 +91,31 @@ class Warehouse:
             connection.execute(f"CREATE OR REPLACE TABLE {layer}.{table} AS SELECT * FROM rows_to_write")
         return rows.height
 
-    def read(self, layer: str, table: str) -> pl.DataFrame:
-        """Read a declared table whole, in its declared types."""
-        return self.select(f"SELECT * FROM {layer}.{table}").pipe(conform, LAYERS[layer][table])
+    def replace(self, layer: str, table: str, frame: pl.DataFrame, *, vehicles: pl.Series) -> int:
+        """Replace the rows of some vehicles in a declared table, in one transaction.
+
+        Returns:
+            The number of rows the table then has.
+
+        Raises:
+            KeyError: No such table is declared in that layer.
+        """
+        with self.transaction() as connection:
+            connection.register("replaced", vehicles.to_frame("vehicle_id"))
+            connection.register("rows_to_write", conform(frame, LAYERS[layer][table]))
+            connection.execute(f"DELETE FROM {layer}.{table} WHERE vehicle_id IN (SELECT vehicle_id FROM replaced)")
+            connection.execute(f"INSERT INTO {layer}.{table} BY NAME FROM rows_to_write")
+            return int(connection.execute(f"SELECT count(*) FROM {layer}.{table}").fetchall()[0][0])
+
+    def read(self, layer: str, table: str, *, vehicles: pl.Series | None = None) -> pl.DataFrame:
+        """Read a declared table, whole or the rows of some vehicles, in its declared types and the order of its key."""
+        with self.connect() as connection:
+            chosen = ""
+            if vehicles is not None:
+                connection.register("chosen", vehicles.to_frame("vehicle_id"))
+                chosen = "WHERE vehicle_id IN (SELECT vehicle_id FROM chosen)"
+            rows = connection.sql(f"FROM {layer}.{table} {chosen} ORDER BY {in_key_order(layer, table)}").pl()
+        return conform(rows, LAYERS[layer][table])
 
     def select(self, query: str, **parameters: Any) -> pl.DataFrame:
         """Run one query with bound values."""
@@ -92,6 +126,17 @@ class Warehouse:
 def statement(name: str) -> str:
     """Return the SQL of `pipelines/sql/<name>.sql`."""
     return files("pipelines").joinpath("sql", f"{name}.sql").read_text(encoding="utf-8")
+
+
+def in_key_order(layer: str, table: str) -> str:
+    """Return the columns that a declared table is read and published in the order of, as SQL.
+
+    Rows are stored in the order in which they were replaced, which must not show anywhere.
+
+    Raises:
+        KeyError: No such table is declared in that layer.
+    """
+    return ", ".join(_order(LAYERS[layer][table]))
 
 
 def _prepare_growing(connection: duckdb.DuckDBPyConnection, name: str, empty: pl.DataFrame) -> None:

@@ -7,6 +7,7 @@ duplicates from corrections and folds order lines; `build` does it all for every
 """
 
 from models.records.build import (
+    LANDED_SCHEMA,
     LandedLoad,
     RecordsResult,
     build_records,
@@ -21,6 +22,7 @@ from models.records.pseudonyms import with_pseudonyms
 from models.records.typing import LATE
 
 __all__ = [
+    "LANDED_SCHEMA",
     "LATE",
     "Conversion",
     "LandedLoad",

@@ -1,41 +1,26 @@
-"""The ledger: each asset hands its tables, a bucket of vehicles at a time, to the one function that fills it."""
+"""The ledger: each asset takes the vehicles that changed through the one function that fills its table."""
 
-import inspect
-from functools import partial
+from time import perf_counter
 
 import dagster as dg
-import polars as pl
 
-from models.tables import LAYERS
 from models.tables.ledger import TABLES
-from pipelines.engine import over_vehicles
 from pipelines.fleet_home import FleetHome
-from pipelines.ledger import STEPS
-from pipelines.materializing import materialize
+from pipelines.ledger import bring_up_to_date, tables_read
+from pipelines.materializing import describe_stored
 from pipelines.validation.asset_checks import table_checks
-
-LAYER_OF = {table: layer for layer, tables in LAYERS.items() for table in tables}
-
-
-def _options(table: str, home: FleetHome) -> dict[str, object]:
-    """What a step takes beside its tables."""
-    settings = home.settings
-    rules = {"odometer_curve": settings.odometer, "episodes": settings.episodes, "oil_segments": settings.oil}
-    options: dict[str, object] = {"rules": rules[table]} if table in rules else {}
-    return options | ({"as_of": home.day} if table in ("last_records", "episodes") else {})
 
 
 def _step(table: str) -> dg.AssetsDefinition:
     """Make the asset of one step."""
-    function = STEPS[table]
-    parameters = inspect.signature(function).parameters.values()
-    reads = [parameter.name for parameter in parameters if parameter.annotation is pl.DataFrame]
 
-    @dg.asset(name=table, group_name="ledger", deps=reads, description=TABLES[table].__doc__, kinds={"duckdb"})
+    @dg.asset(
+        name=table, group_name="ledger", deps=tables_read(table), description=TABLES[table].__doc__, kinds={"duckdb"}
+    )
     def step(home: FleetHome) -> dg.MaterializeResult:
-        tables = [(LAYER_OF[name], name) for name in reads]
-        fill = partial(function, **_options(table, home))
-        return materialize(home, "ledger", table, lambda: over_vehicles(home.warehouse, fill, tables=tables))
+        started = perf_counter()
+        bring_up_to_date(home.warehouse, table, settings=home.settings, as_of=home.day)
+        return dg.MaterializeResult(metadata=describe_stored(home, "ledger", table, perf_counter() - started))
 
     return step
 

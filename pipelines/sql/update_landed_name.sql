@@ -1,0 +1,3 @@
+UPDATE landing.loads
+SET file = $file
+WHERE load_id = $load_id AND $file < file;
