@@ -1,8 +1,8 @@
 """Rows that name a vehicle or an order which has not arrived are held, not lost.
 
-They stand among the refused rows with a reason that says so; because every run reads landing from the start, they are
-released by themselves in the run in which what they name has arrived. An engine family without a reference row holds
-nothing up: its engines count as having a single cover.
+They stand among the refused rows with a reason that says so; because they are judged again whenever something arrives
+that shares a vehicle or an order with them, they are released by themselves in the run in which what they name arrives.
+An engine family without a reference row holds nothing up: its engines count as having a single cover.
 """
 
 import polars as pl
