@@ -115,7 +115,7 @@ def judge_records(
     """Hold, reconcile and fold typed rows.
 
     What becomes of a row depends on the rows that share a vehicle, an order or a note number with it, directly or over
-    others, and on the engine families. A part of the rows that is closed in this way gives its part of the tables.
+    others, and on no more. A part of the rows that is closed in this way gives its part of the tables.
 
     Args:
         typed: Record kind to its rows, from `type_landed`; kinds may be missing.
