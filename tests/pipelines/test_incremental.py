@@ -222,3 +222,15 @@ def test_what_every_vehicle_follows_from_builds_them_all_anew(
     after = _tables(home)
     assert _differing(after, _tables(expected)) == []
     assert table in _differing(after, before)
+
+
+def test_what_a_map_read_that_matches_no_more_is_dropped(from_scratch: Home, as_of: date, tmp_path: Path) -> None:
+    home = _copy(from_scratch, tmp_path / "home")
+    other = '\n[[source]]\nname = "ours"\nfiles = "work_orders-*.csv"\nkind = "work_orders"\nunits.odometer = "mi"\n'
+    home.sources_file.write_text(home.sources_file.read_text(encoding="utf-8") + other, encoding="utf-8")
+    _refresh(home, as_of=as_of)
+    expected = _home(home.path, tmp_path / "again")
+    shutil.copytree(home.inbox, expected.inbox, dirs_exist_ok=True)
+    _refresh(expected, as_of=as_of)
+    assert _differing(_tables(home), _tables(expected)) == ["loads"], "the list of loads keeps what was read before"
+    assert _differing(_tables(home), _tables(from_scratch)) != ["loads"]
