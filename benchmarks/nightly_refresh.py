@@ -4,7 +4,7 @@
 
 A fleet is simulated into a temporary home and built from nothing. Then come one file each of orders, notes and oil that
 mention a thousandth of its vehicles, and the run is repeated a day later. Each run is told apart into the assets' own
-seconds, the checks' and what is left: Dagster's own bookkeeping and loading the libraries.
+seconds, the checks' and what is left: Dagster's own bookkeeping, and loading the libraries in the first run.
 """
 
 import argparse
@@ -27,7 +27,7 @@ from pipelines.simulating import simulate
 SHARE_MENTIONED = 0.001
 SEED = 7
 PARTS = ("landing", "records", "ledger", "measures", "plan", "snapshot", "report", "checks", "dagster")
-_CHECK = "_contract"
+_CHECK = "_checks"
 
 
 def main() -> None:
