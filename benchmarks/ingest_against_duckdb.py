@@ -156,9 +156,10 @@ def _readings(random: np.random.Generator, rows: int) -> pl.DataFrame:
 
 def ingest(path: Path) -> dict[str, float]:
     """Seconds of each of our steps from the inbox to the written tables, and the rows of the account."""
-    from models.records import build_records, tally
+    from models.settings import FleetSettings
     from pipelines.home import Home
-    from pipelines.landing import land_inbox, landed_loads, source_maps
+    from pipelines.landing import land_inbox, source_maps
+    from pipelines.recording import account, record
     from pipelines.warehouse import Warehouse
 
     home = Home(path)
@@ -166,14 +167,14 @@ def ingest(path: Path) -> dict[str, float]:
     warehouse = Warehouse(home.warehouse)
     warehouse.prepare()
     seconds: dict[str, float] = {}
-    loads = _timed(seconds, "land the files", lambda: land_inbox(warehouse, home))
-    landed = _timed(seconds, "read them back", lambda: landed_loads(warehouse, source_maps(home)))
-    built = _timed(seconds, "type and reconcile", lambda: build_records(landed, as_of=AS_OF))
-    frames = {("records", kind): frame for kind, frame in built.tables.items()}
-    frames["audit", "loads"] = loads.join(tally(built.outcomes), on="load_id")
-    frames["audit", "refused_rows"] = built.refused
-    _timed(seconds, "write the tables", lambda: [warehouse.write(*name, frame) for name, frame in frames.items()])
-    return seconds | {"rows": built.outcomes.height, "refused": built.refused.height}
+    _timed(seconds, "land the files", lambda: land_inbox(warehouse, home))
+    _timed(
+        seconds,
+        "type, reconcile and store",
+        lambda: record(warehouse, source_maps(home), as_of=AS_OF, fleet=FleetSettings()),
+    )
+    accounts = _timed(seconds, "make up the account", lambda: account(warehouse))
+    return seconds | {"rows": accounts["loads"]["rows_read"].sum(), "refused": accounts["refused_rows"].height}
 
 
 def ingest_by_duckdb(path: Path) -> dict[str, float]:

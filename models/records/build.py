@@ -4,6 +4,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
+from functools import cache
 from pathlib import PurePosixPath
 from typing import Any, get_args
 
@@ -103,8 +104,10 @@ def type_landed(
     """
     typed, outcomes = {}, [pl.DataFrame(schema=OUTCOME_SCHEMA)]
     for kind in get_args(Kind):
-        loads = landed.get(kind) or [_no_load(kind)]
-        typed[kind], refused = _type_loads(loads, as_of=as_of, default_zone=default_zone)
+        if not landed.get(kind):
+            typed[kind] = _nothing_typed(kind)
+            continue
+        typed[kind], refused = _type_loads(landed[kind], as_of=as_of, default_zone=default_zone)
         outcomes += [_as_outcomes(rows) for rows in refused]
     return typed, pl.concat(outcomes)
 
@@ -174,9 +177,10 @@ def _as_outcomes(refused: pl.DataFrame) -> pl.DataFrame:
     return refused.with_columns(outcome=pl.lit("refused")).select(*OUTCOME_SCHEMA)
 
 
-def _no_load(kind: Kind) -> LandedLoad:
-    """A load without rows: it types to a table of the right columns."""
-    return LandedLoad(
+@cache
+def _nothing_typed(kind: Kind) -> pl.DataFrame:
+    """The typed rows of a kind of which nothing has landed: none, in the right columns."""
+    no_load = LandedLoad(
         load_id="",
         source=kind,
         file="",
@@ -185,6 +189,8 @@ def _no_load(kind: Kind) -> LandedLoad:
         conversion=Conversion(kind=kind),
         rows=pl.DataFrame(schema=LANDED_SCHEMA),
     )
+    typed, _ = _type_loads([no_load], as_of=date.min, default_zone="UTC")
+    return typed
 
 
 def _not_refused(judged: pl.DataFrame) -> pl.DataFrame:

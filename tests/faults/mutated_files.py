@@ -30,6 +30,7 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
+import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 import xlsxwriter
@@ -485,9 +486,10 @@ def verdict(file: MutatedFile, folder: Path) -> str | None:
         file: The file.
         folder: An empty folder for the home.
     """
-    from models.records import build_records, tally
+    from models.settings import FleetSettings
     from pipelines.home import Home
-    from pipelines.landing import land_inbox, landed_loads, source_maps
+    from pipelines.landing import land_inbox, source_maps
+    from pipelines.recording import account, record
     from pipelines.warehouse import Warehouse
 
     home = Home(folder)
@@ -501,8 +503,9 @@ def verdict(file: MutatedFile, folder: Path) -> str | None:
     warehouse.prepare()
     loads = land_inbox(warehouse, home)
     landed = warehouse.select("SELECT load_id, count(*) AS n FROM landing.rows GROUP BY ALL")
-    outcomes = build_records(landed_loads(warehouse, source_maps(home)), as_of=AS_OF).outcomes
-    return _what_is_lost(file, loads.rows(named=True), dict(landed.rows()), tally(outcomes).rows(named=True))
+    record(warehouse, source_maps(home), as_of=AS_OF, fleet=FleetSettings())
+    counts = account(warehouse)["loads"].filter(pl.col("load_id").is_in(landed["load_id"]))
+    return _what_is_lost(file, loads.rows(named=True), dict(landed.rows()), counts.rows(named=True))
 
 
 def _what_is_lost(
