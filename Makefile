@@ -22,7 +22,7 @@ demo: $(READY)  ## Build the sample fleet's warehouse, snapshot and pages in dem
 	$(BIN)/releak demo --home demo
 
 test: lint browser  ## Run every check and test
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest --numprocesses 2 --dist worksteal
 
 lint: $(READY)  ## Style, types and import order
 	$(BIN)/ruff format --check .
