@@ -14,7 +14,16 @@ from datetime import date
 import duckdb
 import polars as pl
 
-from models.records import LATE, LandedLoad, in_load_order, judge_records, type_landed, with_pseudonyms
+from models.records import (
+    ADDED_UP,
+    LATE,
+    LandedLoad,
+    in_load_order,
+    judge_records,
+    ranked,
+    type_landed,
+    with_pseudonyms,
+)
 from models.settings import FleetSettings
 from models.tables.records import TABLES
 from pipelines.changes import NEVER, Build, fingerprint, last_build, record_build
@@ -46,7 +55,7 @@ def record(warehouse: Warehouse, maps: Sequence[SourceMap], *, as_of: date, flee
         if made_by != last.made_by or as_of < last.as_of:
             _forget(connection)
         _type_anew(connection, loads, as_of=as_of, default_zone=fleet.zone)
-        _judge_anew(connection, [load.load_id for load in loads], fleet)
+        _judge_anew(connection, loads, fleet)
         change = last.change + 1
         connection.execute(statement("replace_vehicle_changes"), {"change": change})
         record_build(connection, "records", Build(made_by, change, as_of))
@@ -72,8 +81,11 @@ def _type_anew(
     connection: duckdb.DuckDBPyConnection, loads: Sequence[LandedLoad], *, as_of: date, default_zone: str
 ) -> None:
     """Type the rows that have to be, in place of what they were typed to before, and touch what they mention."""
+    is_replaced = dict(ranked(loads).select("load_id", pl.col("version") < ADDED_UP).rows())
     readings = pl.DataFrame(
-        [(load.load_id, _reading(load)) for load in loads], schema=["load_id", "reading"], orient="row"
+        [(load.load_id, _reading(load, is_replaced=is_replaced[load.load_id])) for load in loads],
+        schema=["load_id", "reading"],
+        orient="row",
     )
     connection.register("readings", readings)
     connection.execute(statement("create_rows_to_type"), {"late": LATE, "as_of": as_of})
@@ -91,7 +103,7 @@ def _type_anew(
     connection.execute("INSERT INTO landing.typed_loads BY NAME FROM stale_loads WHERE reading IS NOT NULL")
 
 
-def _judge_anew(connection: duckdb.DuckDBPyConnection, order: Sequence[str], fleet: FleetSettings) -> None:
+def _judge_anew(connection: duckdb.DuckDBPyConnection, order: Sequence[LandedLoad], fleet: FleetSettings) -> None:
     """Judge every touched record again and replace it."""
     if _families_changed(connection, order):
         for kind in TABLES:
@@ -106,13 +118,13 @@ def _judge_anew(connection: duckdb.DuckDBPyConnection, order: Sequence[str], fle
     connection.execute(statement("replace_outcomes"))
 
 
-def _reading(load: LandedLoad) -> str:
+def _reading(load: LandedLoad, *, is_replaced: bool) -> str:
     """Digest everything but its rows that a load's records follow from."""
-    told = (load.conversion.model_dump_json(), *load.header, load.file)
+    told = (load.conversion.model_dump_json(), *load.header, load.file, str(is_replaced))
     return hashlib.sha256("\n".join(told).encode()).hexdigest()
 
 
-def _families_changed(connection: duckdb.DuckDBPyConnection, order: Sequence[str]) -> bool:
+def _families_changed(connection: duckdb.DuckDBPyConnection, order: Sequence[LandedLoad]) -> bool:
     """Say whether the engine families read otherwise than they stand in the records."""
     typed: Mapping[str, pl.DataFrame] = {"engine_families": connection.sql("FROM typed.engine_families").pl()}
     now, _ = judge_records(typed, order)

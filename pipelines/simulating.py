@@ -220,6 +220,7 @@ def _source_map(layout: Layout) -> str:
         "skip_rows": 1 if layout.title else None,
         "zone": ZONE,
         "decimal": layout.decimal if layout.decimal != "." else None,
+        "order_lines": "spread" if layout.is_lined else None,
         "columns": renamed,
         "units": layout.units,
         "dates": layout.dates,

@@ -13,15 +13,18 @@ from models.records.build import (
     build_records,
     in_load_order,
     judge_records,
+    ranked,
     tally,
     type_landed,
 )
 from models.records.canonical import header_fault
 from models.records.conversion import Conversion
 from models.records.pseudonyms import with_pseudonyms
+from models.records.reconcile import ADDED_UP
 from models.records.typing import LATE
 
 __all__ = [
+    "ADDED_UP",
     "LANDED_SCHEMA",
     "LATE",
     "Conversion",
@@ -31,6 +34,7 @@ __all__ = [
     "header_fault",
     "in_load_order",
     "judge_records",
+    "ranked",
     "tally",
     "type_landed",
     "with_pseudonyms",

@@ -13,7 +13,7 @@ import polars as pl
 
 from models.records.canonical import REFUSED_SCHEMA, WHOLE_ROW, canonical_text
 from models.records.conversion import Conversion, Kind, input_columns
-from models.records.reconcile import OUTCOMES, reconcile, split_by_vehicle
+from models.records.reconcile import ADDED_UP, OUTCOMES, reconcile, split_by_vehicle
 from models.records.references import hold_unknown
 from models.records.typing import STORED_AS, rule_broken, type_rows
 from models.tables import conform
@@ -84,7 +84,7 @@ def build_records(
     """
     typed, refused = type_landed(landed, as_of=as_of, default_zone=default_zone)
     order = in_load_order(load for loads in landed.values() for load in loads)
-    tables, judged = judge_records(typed, [load.load_id for load in order])
+    tables, judged = judge_records(typed, order)
     every = pl.concat([refused, judged]).sort("load_id", "row_number")
     return RecordsResult(tables=tables, outcomes=every, refused=_refused_rows(every, landed))
 
@@ -113,7 +113,7 @@ def type_landed(
 
 
 def judge_records(
-    typed: Mapping[str, pl.DataFrame], order: Sequence[str]
+    typed: Mapping[str, pl.DataFrame], order: Sequence[LandedLoad]
 ) -> tuple[dict[str, pl.DataFrame], pl.DataFrame]:
     """Hold, reconcile and fold typed rows.
 
@@ -122,22 +122,20 @@ def judge_records(
 
     Args:
         typed: Record kind to its rows, from `type_landed`; kinds may be missing.
-        order: The loads' identifiers from `in_load_order`, at least those of the rows.
+        order: The loads from `in_load_order`, at least those of the rows; their own rows are not read.
 
     Returns:
         Every record kind to its table, and the outcomes of the rows given.
     """
-    ranks = pl.DataFrame(
-        {"load_id": order, "load_rank": range(len(order))}, schema={"load_id": pl.String, "load_rank": pl.Int64}
-    )
+    ranks = ranked(order)
     tables: dict[str, pl.DataFrame] = {}
     outcomes = [pl.DataFrame(schema=OUTCOME_SCHEMA)]
     for kind, schema in TABLES.items():
         if kind not in typed or typed[kind].is_empty():
             tables[kind] = schema.create_empty()
             continue
-        ranked = typed[kind].join(ranks, on="load_id", how="left", maintain_order="left")
-        tables[kind], of_kind = _judge_kind(ranked, kind, tables)
+        placed = typed[kind].join(ranks, on="load_id", how="left", maintain_order="left")
+        tables[kind], of_kind = _judge_kind(placed, kind, tables)
         outcomes.append(of_kind)
     return tables, pl.concat(outcomes)
 
@@ -150,6 +148,26 @@ def in_load_order(loads: Iterable[LandedLoad]) -> list[LandedLoad]:
     them arrived first. Only a file that was replaced under its own name corrects what it said when it was read before.
     """
     return sorted(loads, key=lambda load: (_name_order(load.file), load.file, load.loaded_at, load.load_id))
+
+
+def ranked(order: Sequence[LandedLoad]) -> pl.DataFrame:
+    """Give each load its place in the order and the version that its order lines belong to.
+
+    Lines that add up make one version; what one of their files held before it was replaced comes before that, and
+    whatever corrects them after it.
+
+    Returns:
+        `load_id`, `load_rank` and `version`.
+    """
+    newest = {(load.conversion.kind, load.file): load.load_id for load in order if load.conversion.adds_up(load.file)}
+    rows = []
+    for rank, load in enumerate(order):
+        version = rank
+        if load.conversion.adds_up(load.file):
+            is_newest = newest[load.conversion.kind, load.file] == load.load_id
+            version = ADDED_UP if is_newest else rank - len(order) + ADDED_UP
+        rows.append((load.load_id, rank, version))
+    return pl.DataFrame(rows, schema={"load_id": pl.String, "load_rank": pl.Int64, "version": pl.Int64}, orient="row")
 
 
 def _name_order(file: str) -> list[tuple[int, str]]:

@@ -1,6 +1,7 @@
 """How one export spells its columns, units, dates, numbers and words."""
 
 import re
+from fnmatch import fnmatchcase
 from typing import Annotated, Literal
 from zoneinfo import available_timezones
 
@@ -91,6 +92,17 @@ class Conversion(BaseModel):
     values: dict[str, dict[str, str]] = Field(
         default={}, description="canonical column to {word found = canonical word}; '' makes a missing value"
     )
+    order_lines: Literal["whole", "spread"] = Field(
+        default="whole",
+        description="whole: a file brings all lines of an order, and of two files the later one's stand; spread: the "
+        "lines of an order may be spread over the source's files and add up",
+    )
+    corrections: str = Field(
+        default="*correct*",
+        min_length=1,
+        description="glob of the file names that, where lines are spread, bring an order whole in place of what the "
+        "other files say",
+    )
 
     @model_validator(mode="after")
     def _names_are_canonical(self) -> "Conversion":
@@ -129,6 +141,10 @@ class Conversion(BaseModel):
             for part in parts:
                 if part not in sources:
                     raise MisnamedError(("made_from", name), part, sources)
+
+    def adds_up(self, file: str) -> bool:
+        """Say whether a file's order lines add to those of the source's other files."""
+        return self.order_lines == "spread" and not fnmatchcase(file.casefold(), self.corrections.casefold())
 
     def unit_of(self, column: str) -> str:
         """Return the declared unit of a column, or the canonical one."""

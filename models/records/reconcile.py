@@ -5,9 +5,11 @@ content as the one before it is a duplicate of it; one with other content is a c
 superseded. So the earliest of equal rows is kept and the last of differing ones stands. Rows without a key of their own
 (top-ups, readings, notes without a number) have a key made from their content and can only be duplicates.
 
-Work orders come as lines. Within a load, a line that repeats another is a duplicate; the rest are one version of the
-order. A version with the lines of the version before it, in any order, is a duplicate; another one supersedes it whole.
-The lines of the version that stands fold into one order.
+Work orders come as lines. Within a version, a line that repeats another is a duplicate. A version with the lines of the
+version before it, in any order, is a duplicate; another one supersedes it whole. The lines of the version that stands
+fold into one order. Each load is a version, save those of sources that spread the lines of an order over their files:
+these make one version together, which the source's corrections supersede. Nothing tells the other half of an order from
+the order corrected, so a source says which it is (`order_lines` in its map).
 """
 
 import polars as pl
@@ -23,13 +25,19 @@ _WORDS = ("work_done", "complaint", "job_code", "parts")
 _SUMS = ("labour_hours", "parts_cost", "labour_cost")
 _FIRST = ("vehicle_id", "site", "odometer_km", "technician")
 _LINE_ORDER = ("load_rank", "row_number")
+_SPREAD_ORDER = ("opened_at", "completed_at", "job_code", "work_done", "complaint", "parts", "content")
+"""Lines that add up fold in this order: the files they came in and their rows say nothing about it."""
+
+ADDED_UP = -1
+"""Version of the order lines that add up over files."""
 
 
 def reconcile(typed: pl.DataFrame, kind: str) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Decide what becomes of every typed row of one kind.
 
     Args:
-        typed: Typed rows with `load_rank` (their load's place in the order of loading), `load_id` and `row_number`.
+        typed: Typed rows with `load_rank` (their load's place in the order of loads), `version` (shared by loads whose
+            order lines belong together), `load_id` and `row_number`.
         kind: The record kind.
 
     Returns:
@@ -40,16 +48,16 @@ def reconcile(typed: pl.DataFrame, kind: str) -> tuple[pl.DataFrame, pl.DataFram
     judged = _judge_lines(rows) if kind == "work_orders" else _judge(rows, list(TABLES[kind].primary_key()))
     standing = judged.filter(pl.col("outcome") == "accepted").sort(_LINE_ORDER)
     if kind == "work_orders":
-        standing = fold_lines(standing)
+        standing = standing.pipe(_in_folding_order).pipe(fold_lines)
     return standing, judged.select("load_id", "row_number", "outcome")
 
 
-def _judge(rows: pl.DataFrame, key: list[str]) -> pl.DataFrame:
+def _judge(rows: pl.DataFrame, key: list[str], *, in_order: tuple[str, ...] = _LINE_ORDER) -> pl.DataFrame:
     """Add `outcome` to rows with `content`, by key and order."""
     is_same_key = pl.all_horizontal(pl.col(name) == pl.col(name).shift() for name in key).fill_null(value=False)
     is_repeat = is_same_key & (pl.col("content") == pl.col("content").shift())
     return (
-        rows.sort(*key, *_LINE_ORDER)
+        rows.sort(*key, *in_order)
         .with_columns(is_repeat=is_repeat, starts_key=~is_same_key)
         .with_columns(key_number=pl.col("starts_key").cum_sum(), run=(~pl.col("is_repeat")).cum_sum())
         .with_columns(last_run=pl.col("run").max().over("key_number"))
@@ -66,27 +74,35 @@ def _judge(rows: pl.DataFrame, key: list[str]) -> pl.DataFrame:
 
 def _judge_lines(lines: pl.DataFrame) -> pl.DataFrame:
     """Add `outcome` to order lines: repeated within a load, then version against version."""
-    version = ["load_rank", "order_id"]
+    version = ["version", "order_id"]
     in_order = lines.sort(_LINE_ORDER)
     is_repeat = ~in_order.select(pl.struct(*version, "content").is_first_distinct()).to_series()
     distinct = in_order.filter(~is_repeat)
     versions = (
         distinct.group_by(version)
-        .agg(content=pl.col("content").sort().str.join(), row_number=pl.col("row_number").min())
-        .pipe(_judge, ["order_id"])
+        .agg(content=pl.col("content").sort().str.join())
+        .pipe(_judge, ["order_id"], in_order=("version",))
         .select(*version, "outcome")
     )
     repeats = in_order.filter(is_repeat).with_columns(outcome=pl.lit("duplicate"))
     return pl.concat([distinct.join(versions, on=version, how="left", maintain_order="left"), repeats])
 
 
+def _in_folding_order(lines: pl.DataFrame) -> pl.DataFrame:
+    """Sort the lines of orders that add up over files by what they say, and leave the others in the order of rows."""
+    adds_up = pl.col("version") == ADDED_UP
+    spread = lines.filter(adds_up).sort(name for name in _SPREAD_ORDER if name in lines.columns)
+    return pl.concat([lines.filter(~adds_up), spread])
+
+
 def split_by_vehicle(lines: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Part order lines from those that name another vehicle than the first line of their order in the same load.
+    """Part order lines from those that name another vehicle than the first line of their order's version.
 
     Returns:
         The lines that agree, and the others as refusals.
     """
-    first = pl.col("vehicle_id").sort_by("row_number").first().over("load_rank", "order_id")
+    row = pl.when(pl.col("version") != ADDED_UP).then("row_number")
+    first = pl.col("vehicle_id").sort_by(row, "opened_at", "vehicle_id").first().over("version", "order_id")
     marked = lines.with_columns(first_vehicle=first)
     agrees = pl.col("vehicle_id") == pl.col("first_vehicle")
     reason = pl.format(

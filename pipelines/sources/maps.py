@@ -23,7 +23,7 @@ import tomllib
 from collections.abc import Iterable
 from fnmatch import fnmatchcase
 from pathlib import Path, PurePosixPath
-from typing import Any, get_args
+from typing import Any, Literal, get_args, get_origin
 
 from pydantic import Field, ValidationError, field_validator, model_validator
 from rapidfuzz import process
@@ -149,10 +149,16 @@ def _map_error(path: Path, label: str, fault: Any) -> SourceMapError:
     if fault["type"] == "missing":
         return SourceMapError(path, key, None, f"given: {SourceMap.model_fields[keys[-1]].description}")
     if fault["type"] == "literal_error":
-        allowed = _KINDS if keys[0] == "kind" else tuple(get_args(FileFormat)) if keys[0] == "format" else (".", ",")
-        return SourceMapError(path, key, fault["input"], _one_of(allowed, str(fault["input"])))
+        return SourceMapError(path, key, fault["input"], _one_of(_allowed(keys[0]), str(fault["input"])))
     clause = str(cause) if cause else fault["msg"][0].lower() + fault["msg"][1:].replace("Input should be ", "")
     return SourceMapError(path, key, fault["input"], clause.removeprefix("input should be "))
+
+
+def _allowed(key: str) -> tuple[str, ...]:
+    """Return the words that a key may hold."""
+    annotation = SourceMap.model_fields[key].annotation
+    literals = [annotation, *get_args(annotation)]
+    return next(get_args(literal) for literal in literals if get_origin(literal) is Literal)
 
 
 def _one_of(allowed: tuple[str, ...], found: str) -> str:

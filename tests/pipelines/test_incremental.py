@@ -15,7 +15,7 @@ from models.tables import LAYERS
 from pipelines.home import Home
 from pipelines.landing import land_inbox, source_maps
 from pipelines.ledger import STEPS, bring_up_to_date
-from pipelines.recording import account, record
+from pipelines.recording import TRACE, account, record
 from pipelines.settings import read_settings
 from pipelines.simulating import simulate
 from pipelines.warehouse import Warehouse
@@ -149,6 +149,35 @@ def test_whatever_order_the_files_arrive_in_the_tables_are_those_of_a_rebuild_fr
         killed_after = chance.randrange(len(STEPS) + 1) if end < len(files) else len(STEPS)
         _refresh(home, as_of=as_of - timedelta(days=days), steps=list(STEPS)[:killed_after])
     assert _differing(_tables(home), _tables(from_scratch)) == []
+
+
+def _put_in_pieces(inbox: Path, file: Path, chance: random.Random) -> None:
+    """Deal a text file's rows, shuffled, to three files."""
+    header, *rows = file.read_bytes().splitlines(keepends=True)
+    if file.suffix == ".jsonl":
+        header, rows = b"", [header, *rows]
+    chance.shuffle(rows)
+    for piece in range(3):
+        name = f"{file.stem}_{piece}{file.suffix}"
+        (inbox / name).write_bytes(header + b"".join(rows[piece::3]))
+
+
+def test_exports_whose_rows_are_dealt_to_several_files_give_the_same_tables(
+    fleet: Path, from_scratch: Home, as_of: date, tmp_path: Path
+) -> None:
+    chance = random.Random(5)
+    home = _home(fleet, tmp_path)
+    lined = {source.files for source in source_maps(home) if source.order_lines == "spread"}
+    for file in sorted((fleet / "inbox").iterdir()):
+        if any(file.match(pattern) for pattern in lined):
+            _put_in_pieces(home.inbox, file, chance)
+        else:
+            shutil.copy(file, home.inbox / file.name)
+    _refresh(home, as_of=as_of)
+    tables, expected = ({name: frame.drop(TRACE, strict=False) for name, frame in _tables(one).items()
+                         if name not in ("loads", "refused_rows")} for one in (home, from_scratch))  # fmt: skip
+    assert len(list(home.inbox.iterdir())) > len(list(from_scratch.inbox.iterdir()))
+    assert _differing(tables, expected) == []
 
 
 def _copy(home: Home, path: Path) -> Home:

@@ -115,6 +115,17 @@ def decimal_of(draft: Draft) -> Guess | None:
     return None
 
 
+def order_lines_of(draft: Draft) -> Guess | None:
+    """Say that an order's lines may be spread over files, where numbers of orders repeat; None where none does."""
+    if draft.kind.value != "work_orders" or "order_id" not in draft.taken:
+        return None
+    numbers = draft.sample.columns[draft.place("order_id")].drop_nulls()
+    if not (repeated := numbers.filter(numbers.is_duplicated()).n_unique()):
+        return None
+    reason = f"{repeated:,} orders have several rows; keep it if one order's rows may stand in several files"
+    return Guess("order_lines", "spread", "unsure", reason)
+
+
 def _mark(columns: list[ColumnProfile], doubt: Doubt) -> Guess | None:
     commas, points = sum(cells.comma_fractions for cells in columns), sum(cells.point_fractions for cells in columns)
     mark, name = (",", "a comma") if commas > points else (".", "a point")

@@ -10,6 +10,7 @@ from pipelines.sources.drafting.conventions import (
     codes_of,
     dates_of,
     decimal_of,
+    order_lines_of,
     pattern_of,
     site_in_words,
     units_of,
@@ -76,6 +77,8 @@ def _opening(draft: Draft) -> Iterator[str]:
         )
     if mark := decimal_of(draft):
         yield _line(mark)
+    if lines := order_lines_of(draft):
+        yield _line(lines)
     yield '# zone = "Europe/Lisbon"  # the zone of its clock times; the fleet\'s where not given'
 
 
@@ -123,6 +126,8 @@ def _undecided(draft: Draft) -> Iterator[str]:
     mark = decimal_of(draft)
     if mark and mark.doubt == "unsure":
         yield f"the decimal mark: {mark.reason}"
+    if lines := order_lines_of(draft):
+        yield f"whether an order's rows may be spread over files: {lines.reason}"
     if _has_clock_times(draft):
         yield "the zone of its clock times, unless it is the fleet's"
     yield from _undecided_words(draft)
