@@ -125,6 +125,7 @@ def _row(cover: Cover, visit: Visit, outcome: Outcome) -> dict[str, Any]:
         "repaired_at": visit.done_at,
         "repaired_on": visit.done_on,
         "odometer_km": visit.first_done.done_km,
+        "odometer_error_km": visit.first_done.done_error_km,
         "status": ending.status,
         "end_reason": ending.reason,
         "ended_at": ending.at,

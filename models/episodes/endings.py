@@ -7,11 +7,9 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time
 
 from models.episodes.facts import Cover, Look
+from models.episodes.residue import is_residue
 from models.episodes.visits import Visit, looks_between
 from models.settings import EpisodeRules
-
-RESIDUE_SYMPTOMS = frozenset({"burning_smell", "smoke"})
-"""What oil left from the old leak gives off while it burns away."""
 
 END_OF_DAY = time(23, 59, 59)
 """An engine's or vehicle's last day counts to its end; its hour is not recorded."""
@@ -116,9 +114,6 @@ def _is_before_end(look: Look, ending: Ending) -> bool:
 
 def _is_residue(look: Look, visit: Visit, rules: EpisodeRules) -> bool:
     """Whether a smell alone is still that of oil left from before the repair."""
-    if not look.symptoms or not look.symptoms <= RESIDUE_SYMPTOMS:
-        return False
-    if (look.on - visit.done_on).days > rules.residue_days:
-        return False
     stretch = visit.stretch_to(look.km, look.error_km)
-    return not (stretch.is_known_within(rules.residue_km) and stretch.is_beyond(rules.residue_km))
+    days = (look.on - visit.done_on).days
+    return is_residue(look.symptoms, days=days, km=stretch.km, error_km=stretch.error_km, rules=rules)

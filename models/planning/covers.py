@@ -15,7 +15,14 @@ MIN_PACE_DAYS = 28
 
 COVER = ("vehicle_id", "engine_id", "cover_position")
 """What names a cover."""
-_REPAIR = ("episode_id", "repair_method", "status", "repaired_on", "odometer_km_at_repair")
+_REPAIR = (
+    "episode_id",
+    "repair_method",
+    "status",
+    "repaired_on",
+    "odometer_km_at_repair",
+    "odometer_error_km_at_repair",
+)
 """What is kept of a cover's latest repair."""
 _AGES = ("age_days", "age_km", "daily_km")
 
@@ -30,9 +37,9 @@ def watched_covers(known: FleetLedger, *, watched_within_days: int, as_of: date)
 
     Returns:
         One row a cover, sorted: vehicle_id, engine_id, cover_position, engine_family, site, is_single, episode_id,
-        repair_method, status, repaired_on, odometer_km_at_repair, age_days, age_km, daily_km, other_repaired_on
-        (latest repair of any cover of the engine). What comes from a repair is null in a cover's first life, kilometres
-        where the odometer does not tell.
+        repair_method, status, repaired_on, odometer_km_at_repair, odometer_error_km_at_repair, age_days, age_km,
+        daily_km, other_repaired_on (latest repair of any cover of the engine). What comes from a repair is null
+        in a cover's first life, kilometres where the odometer does not tell.
     """
     recent = known.last_seen.filter(pl.col("last_on") >= as_of - timedelta(days=watched_within_days))
     in_service = known.vehicles.filter(pl.col("out_of_service_on").is_null()).join(recent, on="vehicle_id", how="semi")
@@ -78,7 +85,7 @@ def _latest_repairs(episodes: pl.DataFrame) -> pl.DataFrame:
     return (
         episodes.sort("repaired_at", "episode_id")
         .unique(COVER, keep="last", maintain_order=True)
-        .rename({"odometer_km": "odometer_km_at_repair"})
+        .rename({name: f"{name}_at_repair" for name in ("odometer_km", "odometer_error_km")})
         .select(*COVER, *_REPAIR)
     )
 

@@ -2,8 +2,8 @@
 
 import polars as pl
 
-from models.episodes.endings import RESIDUE_SYMPTOMS
 from models.episodes.facts import DRY_POLARITIES
+from models.episodes.residue import RESIDUE_SYMPTOMS, is_residue
 from models.odometer import distance_at
 from models.planning.covers import COVER
 from models.planning.known import FleetLedger
@@ -34,7 +34,14 @@ def looks_since_repair(known: FleetLedger, covers: pl.DataFrame, *, rules: Episo
         is_dry, is_smell, is_drops, is_near_exhaust, is_open (a wet look or smell that no later dry look answers).
     """
     found = (
-        covers.select(*COVER, "is_single", "repaired_on", "other_repaired_on", "odometer_km_at_repair")
+        covers.select(
+            *COVER,
+            "is_single",
+            "repaired_on",
+            "other_repaired_on",
+            "odometer_km_at_repair",
+            "odometer_error_km_at_repair",
+        )
         .join(known.evidence.rename({"cover_position": "said_position"}), on=["vehicle_id", "engine_id"])
         .with_columns(has_side=pl.col("is_single") | (pl.col("said_position") == pl.col("cover_position")))
         .filter(pl.col("has_side") | (pl.col("said_position") == ""))
@@ -96,19 +103,29 @@ def _read(found: pl.DataFrame, curve: pl.DataFrame, rules: EpisodeRules) -> pl.D
         & pl.col("polarity").is_in(["present", "uncertain"])
         & pl.col("symptoms").str.contains(_SMELL)
     )
-    at = distance_at(curve, found.select("vehicle_id", at="noted_at"))
-    since_km = at["distance_km"] - found["odometer_km_at_repair"]
-    since_days = (pl.col("noted_on") - pl.col("repaired_on")).dt.total_days()
-    is_sure = (at["error_km"] <= rules.residue_km).fill_null(False)
-    is_far = is_sure & (since_km > rules.residue_km).fill_null(False)
-    is_residue = ((since_days <= rules.residue_days) & ~is_far).fill_null(False)
     return found.with_columns(
         is_wet=is_wet,
         is_dry=is_of_joint & pl.col("polarity").is_in(sorted(DRY_POLARITIES)),
-        is_smell=says_smell & ~is_residue,
+        is_smell=says_smell & ~_of_old_oil(found, curve, rules),
         is_drops=is_wet & pl.col("leak_class").is_in(DROPS).fill_null(False),
         is_near_exhaust=is_wet & (pl.col("hot_part") != ""),
     )
+
+
+def _of_old_oil(found: pl.DataFrame, curve: pl.DataFrame, rules: EpisodeRules) -> pl.Series:
+    """Whether the symptoms of each finding alone are those of oil left from before the repair."""
+    at = distance_at(curve, found.select("vehicle_id", at="noted_at"))
+    since = found.select(
+        symptoms=pl.col("symptoms").str.split(";").list.eval(pl.element().str.strip_chars()),
+        days=(pl.col("noted_on") - pl.col("repaired_on")).dt.total_days(),
+        km=at["distance_km"] - pl.col("odometer_km_at_repair"),
+        error_km=at["error_km"] + pl.col("odometer_error_km_at_repair"),
+    )
+    told = [
+        days is not None and is_residue(frozenset(symptoms), days=days, km=km, error_km=error_km, rules=rules)
+        for symptoms, days, km, error_km in since.iter_rows()
+    ]
+    return pl.Series(told, dtype=pl.Boolean)
 
 
 def _with_answers(found: pl.DataFrame) -> pl.DataFrame:

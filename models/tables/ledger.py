@@ -154,6 +154,7 @@ class Episodes(dy.Schema):
     repaired_at = moment("time zero")
     repaired_on = day("time zero, local day")
     odometer_km = quantity("km", "distance on the curve at time zero", nullable=True, at_least=None)
+    odometer_error_km = quantity("km", "how far off that may be", nullable=True)
     status = one_of(STATUSES, "how it ended")
     end_reason = one_of(END_REASONS, "why it ended")
     ended_at = moment("end")

@@ -9,7 +9,7 @@ import pytest
 from scipy.stats import weibull_min
 
 from models.episodes import last_records
-from models.episodes.endings import RESIDUE_SYMPTOMS
+from models.episodes.residue import RESIDUE_SYMPTOMS
 from models.notes import read_notes
 from models.planning import FleetLedger, flags, known_by
 from models.planning.lives import repair_lives
@@ -211,11 +211,22 @@ class TestSmellOrDrops:
         found = flag_at(make_ledger(evidence=[smell], episodes=[repair(ago(20))]))
         assert (found["rules"].to_list() or [[]])[0] == rules
 
-    def test_the_residue_window_ends_at_its_kilometres(self, make_ledger):
+    @pytest.mark.parametrize(
+        ("repair_error_km", "look_error_km", "rules"),
+        [(0.0, 0.0, ["smell_or_drops"]), (200.0, 100.0, ["smell_or_drops"]), (200.0, 101.0, []), (None, 0.0, [])],
+        ids=["exact", "errors add up to the window", "errors beyond it: days alone", "not known: days alone"],
+    )
+    def test_the_residue_window_ends_at_its_kilometres(self, make_ledger, repair_error_km, look_error_km, rules):
         smell = finding("a", ago(15), component="none", polarity="uncertain", symptoms=SMELL)
-        readings = [reading("v1", ago(20), 1_000.0), reading("v1", ago(15), 1_400.0), reading("v1", ago(1), 1_500.0)]
-        ledger = make_ledger(evidence=[smell], episodes=[repair(ago(20), odometer_km=1_000.0)], odometer_curve=readings)
-        assert rules_of(flag_at(ledger)) == ["smell_or_drops"]
+        at_look = {0.0: [(15, 1_500.0)]}.get(look_error_km, [(16, 1_500.0), (14, 1_500.0 + 2 * look_error_km)])
+        readings = [reading("v1", ago(days), km) for days, km in [(20, 1_000.0), *at_look]]
+        repaired = repair(ago(20), odometer_km=1_000.0, odometer_error_km=repair_error_km)
+        found = flag_at(make_ledger(evidence=[smell], episodes=[repaired], odometer_curve=readings))
+        assert (found["rules"].to_list() or [[]])[0] == rules
+
+    def test_more_than_a_smell_in_the_residue_window_is_no_old_oil(self, make_ledger):
+        smell = finding("a", ago(15), component="none", polarity="uncertain", symptoms=f"{SMELL}; misfire")
+        assert rules_of(flag_at(make_ledger(evidence=[smell], episodes=[repair(ago(20))]))) == ["smell_or_drops"]
 
 
 class TestWet:
