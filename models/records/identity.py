@@ -21,20 +21,29 @@ DECIMALS = 6
 _BETWEEN, _MISSING = "\x1f", "\x00"
 
 
-def with_content(typed: pl.DataFrame, kind: str) -> pl.DataFrame:
-    """Add `content`, a digest of every column of the kind's table that the file gives, and derived identifiers.
+def with_ids(typed: pl.DataFrame, kind: str) -> pl.DataFrame:
+    """Give rows that need no number of their own one made from their content.
 
     A note keeps the number its file gives; where it gives none, the number is made from the content.
     """
+    if (derived := DERIVED_IDS.get(kind)) is None:
+        return typed
+    given = typed[derived] if derived in typed.columns else pl.repeat(None, typed.height, dtype=pl.String, eager=True)
+    lacking = given.is_null()
+    made = digests(_content(typed.filter(lacking), kind))
+    return typed.with_columns(given.scatter(lacking.arg_true(), made).alias(derived))
+
+
+def with_content(typed: pl.DataFrame, kind: str) -> pl.DataFrame:
+    """Add `content`, a digest of every column of the kind's table that the file gives."""
+    return typed.with_columns(content=digests(_content(typed, kind)))
+
+
+def _content(typed: pl.DataFrame, kind: str) -> pl.Series:
     columns = [name for name in TABLES[kind].columns() if name in typed.columns and name not in NOT_CONTENT]
-    written = typed.select(
+    return typed.select(
         pl.concat_str([_written(name, typed.schema[name]) for name in columns], separator=_BETWEEN)
     ).to_series()
-    with_digest = typed.with_columns(content=digests(written))
-    if (derived := DERIVED_IDS.get(kind)) is None:
-        return with_digest
-    given = pl.col(derived) if derived in typed.columns else pl.lit(None, pl.String)
-    return with_digest.with_columns(pl.coalesce(given, "content").alias(derived))
 
 
 def _written(name: str, dtype: pl.DataType) -> pl.Expr:

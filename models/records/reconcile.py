@@ -15,7 +15,7 @@ the order corrected, so a source says which it is (`order_lines` in its map).
 import polars as pl
 
 from models.records.canonical import refusals
-from models.records.identity import with_content
+from models.records.identity import with_content, with_ids
 from models.tables.records import TABLES
 
 OUTCOMES = ("accepted", "refused", "duplicate", "superseded")
@@ -44,8 +44,13 @@ def reconcile(typed: pl.DataFrame, kind: str) -> tuple[pl.DataFrame, pl.DataFram
         The rows that stand (orders folded, columns of the kind's table), and `load_id`, `row_number`, `outcome` of
         every row given.
     """
-    rows = with_content(typed, kind)
-    judged = _judge_lines(rows) if kind == "work_orders" else _judge(rows, list(TABLES[kind].primary_key()))
+    key = list(TABLES[kind].primary_key())
+    rows = with_ids(typed, kind)
+    is_alone = ~rows.select(pl.struct(key).is_duplicated()).to_series()
+    alone = rows.filter(is_alone).with_columns(content=pl.lit(""), outcome=pl.lit("accepted"))
+    several = rows.filter(~is_alone).pipe(with_content, kind)
+    judged = _judge_lines(several) if kind == "work_orders" else _judge(several, key)
+    judged = pl.concat([alone, judged.select(alone.columns)])
     standing = judged.filter(pl.col("outcome") == "accepted").sort(_LINE_ORDER)
     if kind == "work_orders":
         standing = standing.pipe(_in_folding_order).pipe(fold_lines)

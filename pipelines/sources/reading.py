@@ -22,6 +22,7 @@ from itertools import chain, islice
 from pathlib import Path
 from typing import IO, Any
 
+import numpy as np
 import polars as pl
 import pyarrow as pa
 
@@ -158,9 +159,13 @@ def _in_batches(rows: Iterator[Row]) -> Iterator[pl.DataFrame]:
                 break
         if not numbers:
             return
-        lists = pa.ListArray.from_arrays(pa.array(offsets, pa.int32()), pa.array(flat, pa.large_string()))
-        table = pa.table({"row_number": pa.array(numbers, pa.int64()), "cells": lists})
-        yield from _filled(pl.DataFrame(pl.from_arrow(table), schema=LANDED_SCHEMA))
+        starts = pa.Array.from_buffers(pa.int32(), len(offsets), [None, pa.py_buffer(offsets)])
+        lists = pa.ListArray.from_arrays(
+            starts, pl.Series(flat, dtype=pl.String).to_arrow(compat_level=pl.CompatLevel.oldest())
+        )
+        yield from _filled(
+            pl.DataFrame({"row_number": np.frombuffer(numbers, np.int64), "cells": lists}, schema=LANDED_SCHEMA)
+        )
 
 
 def _filled(batch: pl.DataFrame) -> Iterator[pl.DataFrame]:
