@@ -24,7 +24,7 @@ from dashboards.wording import (
 )
 from models.planning.plan import capacity_hours, first_planned_week
 
-MAX_VISITS, MAX_URGENT, MAX_WAITING, MAX_PARTS, MAX_SITES = 400, 40, 200, 400, 60
+MAX_VISITS, MAX_URGENT, MAX_WAITING, MAX_LOST, MAX_PARTS, MAX_SITES = 400, 40, 200, 200, 400, 60
 """What a page shows at most; the rest is in the CSV and the page says so."""
 
 
@@ -71,7 +71,9 @@ def contents(snapshot: Snapshot) -> dict[str, Any]:
         "visit_count": placed.height,
         "waiting_covers": _waiting_table(visits, snapshot.settings.fleet.currency),
         "pick_list": _pick_list(snapshot),
+        "out_of_sight": _out_of_sight_table(snapshot),
         "horizon_days": snapshot.settings.flags.horizon_days,
+        "watched_within_days": snapshot.settings.flags.watched_within_days,
     }
 
 
@@ -325,6 +327,36 @@ def _waiting_row(visit: dict[str, Any]) -> Row:
         ),
         keys={"site": visit["site"]},
         is_marked="smell_or_drops" in (visit["rules"] or []),
+    )
+
+
+def _out_of_sight_table(snapshot: Snapshot) -> Table:
+    """Covers last seen wet on vehicles that nobody wrote about since."""
+    leaks = snapshot.table("leaks_out_of_sight").sort(
+        "is_urgent", "wet_on", "vehicle_id", "cover_position", descending=[True, True, False, False]
+    )
+    rows = tuple(
+        Row(
+            (
+                leak["vehicle_id"],
+                COVER_WORDS[leak["cover_position"]],
+                leak["site"],
+                day_words(leak["last_record_on"]),
+                day_words(leak["wet_on"]),
+                leak["reasons"],
+            ),
+            keys={"site": leak["site"]},
+            is_marked=leak["is_urgent"],
+        )
+        for leak in leaks.head(MAX_LOST).iter_rows(named=True)
+    )
+    return Table(
+        "Covers last seen wet, and no record of the vehicle since",
+        columns("Vehicle", "Cover", "Site", "Last record", "Last wet look", "What to do", codes=("Vehicle",)),
+        rows,
+        empty="No vehicle with a leaking cover has gone without a record for so long.",
+        row_count=leaks.height,
+        csv="leaks_out_of_sight",
     )
 
 

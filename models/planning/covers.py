@@ -41,13 +41,31 @@ def watched_covers(known: FleetLedger, *, watched_within_days: int, as_of: date)
         daily_km, other_repaired_on (latest repair of any cover of the engine). What comes from a repair is null
         in a cover's first life, kilometres where the odometer does not tell.
     """
-    recent = known.last_seen.filter(pl.col("last_on") >= as_of - timedelta(days=watched_within_days))
-    in_service = known.vehicles.filter(pl.col("out_of_service_on").is_null()).join(recent, on="vehicle_id", how="semi")
+    recent = _recently_seen(known, watched_within_days, as_of)
+    return _covers_of(known, _in_service(known).join(recent, on="vehicle_id", how="semi"), as_of)
+
+
+def unwatched_covers(known: FleetLedger, *, watched_within_days: int, as_of: date) -> pl.DataFrame:
+    """List the covers of vehicles in service without a recent record, as `watched_covers` lists the others."""
+    recent = _recently_seen(known, watched_within_days, as_of)
+    return _covers_of(known, _in_service(known).join(recent, on="vehicle_id", how="anti"), as_of)
+
+
+def _in_service(known: FleetLedger) -> pl.DataFrame:
+    return known.vehicles.filter(pl.col("out_of_service_on").is_null())
+
+
+def _recently_seen(known: FleetLedger, within_days: int, as_of: date) -> pl.DataFrame:
+    return known.last_seen.filter(pl.col("last_on") >= as_of - timedelta(days=within_days))
+
+
+def _covers_of(known: FleetLedger, vehicles: pl.DataFrame, as_of: date) -> pl.DataFrame:
+    """The covers of the engines that are in some vehicles."""
     positions = known.engine_families.select("engine_family", "cover_positions")
     return (
-        engine_periods(in_service, known.engine_fitments)
+        engine_periods(vehicles, known.engine_fitments)
         .filter(pl.col("to_on").is_null())
-        .join(in_service.select("vehicle_id", "site"), on="vehicle_id")
+        .join(vehicles.select("vehicle_id", "site"), on="vehicle_id")
         .join(positions, on="engine_family", how="left")
         .with_columns(cover_position=pl.col("cover_positions").fill_null(SINGLE_COVER).str.split(";"))
         .with_columns(is_single=pl.col("cover_position").list.len() == 1)

@@ -35,6 +35,23 @@ class Flags(dy.Schema):
     evidence_ids = identifiers("evidence behind the reasons")
 
 
+class LeaksOutOfSight(dy.Schema):
+    """A cover last seen wet on a vehicle in service without a record for so long that it is not planned."""
+
+    vehicle_id = key("vehicle")
+    engine_id = words("engine", nullable=False)
+    engine_family = reference("engine family")
+    cover_position = one_of(COVER_POSITIONS, "cover", primary_key=True)
+    site = reference("home workshop")
+    as_of = day("date it is true as of")
+    last_record_on = day("the vehicle's last record of any kind")
+    days_without_record = count("days since")
+    wet_on = day("latest wet look, neither repaired nor found dry since")
+    is_urgent = flag("such a look told of drops or of oil near the exhaust")
+    reasons = words("the reasons in words", nullable=False)
+    evidence_ids = identifiers("evidence behind the reasons")
+
+
 class Plan(dy.Schema):
     """A flag placed in a week and a bay, or left over with what waiting costs."""
 
@@ -63,4 +80,9 @@ class Parts(dy.Schema):
     quantity = count("pieces")
 
 
-TABLES: dict[str, type[dy.Schema]] = {"flags": Flags, "plan": Plan, "parts": Parts}
+TABLES: dict[str, type[dy.Schema]] = {
+    "flags": Flags,
+    "leaks_out_of_sight": LeaksOutOfSight,
+    "plan": Plan,
+    "parts": Parts,
+}

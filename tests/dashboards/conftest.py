@@ -237,7 +237,24 @@ def plan_tables() -> dict[str, list[dict[str, Any]]]:
             parts.append(
                 {"site": site, "week_start": start, "part": "CG-4", "description": "cover gasket KT-4", "quantity": 2}
             )
-    return {"flags": flags, "plan": plan, "parts": parts}
+    out_of_sight = [
+        {
+            "vehicle_id": f"V{number:03d}",
+            "engine_id": f"E{number:03d}",
+            "engine_family": "KT-4",
+            "cover_position": "only",
+            "site": SITES[0],
+            "as_of": AS_OF,
+            "last_record_on": AS_OF - timedelta(days=200 + number),
+            "days_without_record": 200 + number,
+            "wet_on": AS_OF - timedelta(days=210 + number),
+            "is_urgent": number == 57,
+            "reasons": f"No record for long. Wet{HOSTILE}: find out where the vehicle is",
+            "evidence_ids": ["n1"],
+        }
+        for number in (54, 57)
+    ]
+    return {"flags": flags, "leaks_out_of_sight": out_of_sight, "plan": plan, "parts": parts}
 
 
 def audit_tables() -> dict[str, list[dict[str, Any]]]:

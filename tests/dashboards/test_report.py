@@ -129,6 +129,7 @@ def test_an_empty_snapshot_says_so_in_sentences(empty_report: Path) -> None:
     assert "No repair has come back." in said["comebacks"]
     assert "No cover is due for a look." in said["planning"]
     assert "No cover is known to smell of burning oil" in said["planning"]
+    assert "No vehicle with a leaking cover has gone without a record" in said["planning"]
     assert "No row was refused." in said["data"]
     assert "No site has a repair yet." in said["comparing"]
     assert "too few to say" in said["index"]
@@ -140,6 +141,11 @@ def test_urgent_flags_carry_the_caution_beside_them(full_report: Path, empty_rep
     assert "V000" in urgent
     assert "V003" not in urgent
     assert "before it is driven again, on a cold engine" not in text_of(empty_report / "planning.html")
+
+
+def test_leaks_of_vehicles_out_of_sight_are_listed_the_dangerous_first(full_report: Path) -> None:
+    lost = text_of(full_report / "planning.html").partition("Find out where these are")[2]
+    assert lost.index("V057") < lost.index("find out where the vehicle is") < lost.index("V054")
 
 
 def test_technicians_are_hidden_until_agreed(

@@ -6,6 +6,7 @@ import dagster as dg
 
 from models.planning import FleetLedger
 from models.planning import flags as flags_of
+from models.planning import leaks_out_of_sight as leaks_out_of_sight_of
 from models.planning import pick_list as pick_list_of
 from models.planning import plan as plan_of
 from models.tables import LAYERS
@@ -22,8 +23,7 @@ KNOWN = {field.name: "last_records" if field.name == "last_seen" else field.name
 @dg.asset(group_name="plan", deps=list(KNOWN.values()), kinds={"duckdb"})
 def flags(home: FleetHome) -> dg.MaterializeResult:
     """Covers due for an inspection, each with its reasons in words and in numbers."""
-    ledger = FleetLedger(**{name: home.warehouse.read(LAYER_OF[table], table) for name, table in KNOWN.items()})
-    settings = home.settings
+    ledger, settings = _ledger(home), home.settings
     return materialize(
         home,
         "plan",
@@ -36,6 +36,23 @@ def flags(home: FleetHome) -> dg.MaterializeResult:
             as_of=home.day,
         ),
     )
+
+
+@dg.asset(group_name="plan", deps=list(KNOWN.values()), kinds={"duckdb"})
+def leaks_out_of_sight(home: FleetHome) -> dg.MaterializeResult:
+    """Covers last seen wet on vehicles without a record for long, to be found before they can be planned."""
+    ledger, settings = _ledger(home), home.settings
+    return materialize(
+        home,
+        "plan",
+        "leaks_out_of_sight",
+        lambda: leaks_out_of_sight_of(ledger, rules=settings.flags, episode_rules=settings.episodes, as_of=home.day),
+    )
+
+
+def _ledger(home: FleetHome) -> FleetLedger:
+    """Read the tables that say what is known of the fleet."""
+    return FleetLedger(**{name: home.warehouse.read(LAYER_OF[table], table) for name, table in KNOWN.items()})
 
 
 @dg.asset(group_name="plan", deps=["flags", "engine_families"], kinds={"duckdb"})

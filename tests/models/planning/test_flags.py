@@ -11,11 +11,11 @@ from scipy.stats import weibull_min
 from models.episodes import last_records
 from models.episodes.residue import RESIDUE_SYMPTOMS
 from models.notes import read_notes
-from models.planning import FleetLedger, flags, known_by
+from models.planning import FleetLedger, flags, known_by, leaks_out_of_sight
 from models.planning.lives import repair_lives
 from models.settings import EpisodeRules, FlagRules, OilRules
 from models.tables import schema_of
-from models.tables.plan import Flags
+from models.tables.plan import Flags, LeaksOutOfSight
 
 AS_OF = date(2026, 6, 1)
 SMELL = min(RESIDUE_SYMPTOMS)
@@ -403,6 +403,64 @@ class TestWatched:
             vehicles=[vehicle(out_of_service_on=AS_OF + timedelta(days=1))],
         )
         assert flag_at(ledger).height == 1
+
+
+class TestOutOfSight:
+    SILENT = ({"vehicle_id": "v1", "on": ago(181)},)
+    WET = finding("a", date(2025, 10, 1), leak_class="II")
+
+    @pytest.fixture
+    def silent(self, make_ledger):
+        return partial(make_ledger, last_seen=list(self.SILENT), evidence=[self.WET])
+
+    def lost(self, ledger, **rules):
+        found = leaks_out_of_sight(ledger, rules=FlagRules(**rules), episode_rules=EpisodeRules(), as_of=AS_OF)
+        return LeaksOutOfSight.validate(found)
+
+    def test_a_cover_last_seen_wet_is_listed_when_its_vehicle_is_watched_no_more(self, silent):
+        assert flag_at(silent()).is_empty()
+        leak = only(self.lost(silent()))
+        assert leak["reasons"] == (
+            "No record since 2 Dec 2025 (181 days). Wet (class II) on 1 Oct 2025, neither repaired nor found dry "
+            "since: find out where the vehicle is"
+        )
+        assert (leak["last_record_on"], leak["wet_on"]) == (ago(181), date(2025, 10, 1))
+        assert leak["evidence_ids"] == ["a"]
+
+    @pytest.mark.parametrize("days", [180, 181])
+    def test_a_wet_cover_is_flagged_or_listed_and_never_both(self, silent, days):
+        ledger = silent(last_seen=[{"vehicle_id": "v1", "on": ago(days)}])
+        assert (flag_at(ledger).height, self.lost(ledger).height) == ((1, 0) if days == 180 else (0, 1))
+        assert self.lost(ledger, watched_within_days=days - 1).height == 1
+
+    @pytest.mark.parametrize(
+        "altered",
+        [
+            {"vehicles": [vehicle(out_of_service_on=AS_OF)]},
+            {"vehicles": [vehicle(engine_id="another")]},
+            {"episodes": [repair(date(2025, 10, 20), ended_on=ago(181))]},
+            {"evidence": [WET, finding("b", date(2025, 10, 20), polarity="absent")]},
+            {"evidence": [WET | {"polarity": "uncertain"}]},
+            {"last_seen": [], "evidence": []},
+        ],
+        ids=["out of service", "on another engine", "repaired", "found dry", "not seen wet", "no record at all"],
+    )
+    def test_what_is_answered_or_gone_is_not(self, silent, altered):
+        assert self.lost(silent(**altered)).is_empty()
+
+    def test_a_vehicle_that_left_later_is_still_to_be_found(self, silent):
+        assert self.lost(silent(vehicles=[vehicle(out_of_service_on=AS_OF + timedelta(days=1))])).height == 1
+
+    def test_drops_come_before_weeping_then_the_later_look(self, make_ledger):
+        looks = [("v1", 300, "I"), ("v2", 250, "I"), ("v3", 400, "III")]
+        ledger = make_ledger(
+            vehicles=[vehicle(name) for name, *_ in looks],
+            last_seen=[{"vehicle_id": name, "on": ago(200)} for name, *_ in looks],
+            evidence=[finding(name, ago(days), name, leak_class=kind) for name, days, kind in looks],
+        )
+        found = self.lost(ledger)
+        assert found["vehicle_id"].to_list() == ["v3", "v2", "v1"]
+        assert found["is_urgent"].to_list() == [True, False, False]
 
 
 def test_priority_is_urgent_first_then_the_likelier_then_the_vehicle(make_ledger):
