@@ -14,6 +14,7 @@ import polars as pl
 from models import engines, evidence, odometer, oil
 from models.episodes import episodes, last_records
 from models.notes import read_orders
+from models.remarks import remarks
 from models.settings import EpisodeRules, OilRules, Settings
 from models.tables import LAYERS
 from pipelines.changes import Build, changed_since, fingerprint, last_build, record_build
@@ -107,6 +108,7 @@ STEPS: dict[str, Callable[..., pl.DataFrame]] = {
     "evidence": _evidence,
     "episodes": _episodes,
     "oil_segments": _oil_segments,
+    "remarks": remarks,
 }
 """Table to the function that fills it."""
 

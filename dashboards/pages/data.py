@@ -23,6 +23,7 @@ def contents(snapshot: Snapshot) -> dict[str, Any]:
         "reasons": _reasons_table(snapshot),
         "refused": _refused_table(snapshot),
         "refused_options": _refused_files(snapshot),
+        "remarks": _remarks_table(snapshot),
         "checks_say": _checks_say(checks),
         "troubles": _troubles_table(checks.filter(~pl.col("passed"))),
         "holding": _holding_table(checks.filter(pl.col("passed"))),
@@ -123,6 +124,32 @@ def _refused_table(snapshot: Snapshot) -> Table:
         empty="No row was refused.",
         row_count=snapshot.row_count("refused_rows"),
         csv="refused_rows",
+    )
+
+
+def _remarks_table(snapshot: Snapshot) -> Table:
+    """Each record that was kept though something about it is odd."""
+    remarks = snapshot.select("select_remarks", limit=MAX_REFUSED)
+    rows = tuple(
+        Row(
+            (
+                row["remark"],
+                row["file"] or "no longer read",
+                str(row["row_number"]),
+                row["kind"],
+                row["record_id"],
+                row["vehicle_id"],
+            )
+        )
+        for row in remarks.iter_rows(named=True)
+    )
+    return Table(
+        "Records kept though they are odd",
+        columns("What is odd", "File", "Row", "Kind", "Record", "Vehicle", numbers=("Row",)),
+        rows,
+        empty="No record is odd.",
+        row_count=snapshot.row_count("remarks"),
+        csv="remarks",
     )
 
 

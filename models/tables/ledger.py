@@ -55,6 +55,13 @@ POSITIONS = ("only", "left", "right", "")
 READING_USES = ("used", "typing error", "other units", "out of order", "too fast", "rollover", "instrument replaced")
 """What became of an odometer reading. `rollover` and `instrument replaced` are used, after a step."""
 
+REMARKS = (
+    "completed before it was opened",
+    "dated before the vehicle was in service",
+    "the filled-in leak class and the text disagree: the text decided",
+)
+"""What is odd about a record that is kept all the same."""
+
 
 class EnginePeriods(dy.Schema):
     """Which engine was in which vehicle, from a day to a day."""
@@ -186,6 +193,17 @@ class OilSegments(dy.Schema):
     high = quantity("L/1000 km", "upper 95% limit")
 
 
+class Remarks(dy.Schema):
+    """A record that was kept though something about it is odd, and what is."""
+
+    kind = key("record kind")
+    record_id = key("record")
+    remark = one_of(REMARKS, "what is odd", primary_key=True)
+    vehicle_id = reference("vehicle")
+    load_id = reference("load it came with")
+    row_number = count("its row in the file, as a spreadsheet shows it")
+
+
 TABLES: dict[str, type[dy.Schema]] = {
     "engine_periods": EnginePeriods,
     "last_records": LastRecords,
@@ -194,4 +212,5 @@ TABLES: dict[str, type[dy.Schema]] = {
     "evidence": Evidence,
     "episodes": Episodes,
     "oil_segments": OilSegments,
+    "remarks": Remarks,
 }
