@@ -26,6 +26,8 @@ class RiskSets:
         last_row: Last row each observation is at risk at (n,); `rows` where there is none.
         row_before: Last row each observation had not entered by (n,); `rows` where there is none.
         is_watched: Whether an observation is watched for any time at all (n,).
+        end: When each observation ended (n,).
+        entry: Since when it was watched (n,); none where always.
         event: Observations that had an event, by row (events,).
         event_row: Row of each of them (events,).
         event_start: First event of each row (rows,).
@@ -41,6 +43,8 @@ class RiskSets:
     last_row: Ints
     row_before: Ints
     is_watched: Bools
+    end: Floats
+    entry: Floats | None
     event: Ints
     event_row: Ints
     event_start: Ints
@@ -110,6 +114,8 @@ def risk_sets(
         last_row=last_row,
         row_before=row_before,
         is_watched=is_watched,
+        end=times,
+        entry=entries,
         event=event,
         event_row=last_row[event],
         event_start=np.cumsum(tied) - tied,

@@ -10,6 +10,7 @@ from numpy.testing import assert_allclose
 
 from models.statistics.cox import baseline_hazard, fit_cox
 from models.statistics.partial_likelihood import relative_risks, score_residuals
+from models.statistics.proportionality import proportionality
 from models.statistics.risk_sets import risk_sets
 
 R_DIGITS = 1e-8
@@ -78,3 +79,40 @@ def test_delayed_entry_strata_clusters_and_ties_at_once(models, computed_by_r, n
     assert_allclose(sets.time, expected["base_time"])
     residuals = score_residuals(sets, relative_risks(sets, fit.scaled, ties)) * sets.spread
     assert_allclose(residuals, np.reshape(expected["score"], residuals.shape), rtol=R_DIGITS, atol=1e-10)
+
+
+@pytest.mark.parametrize("name", ["bladder2_AG", "bladder2_PWP", "bladder2_PWP_gap", "rats_f", "lung"])
+def test_proportionality_of_published_data(models, computed_by_r, name):
+    """The statistics are quadratic in what the fit leaves of its score, so a fit good to 1e-8 gives them to 1e-7."""
+    sets, ties, _ = models[name]
+    expected = computed_by_r("cox.json")[name]["zph"]
+    test = proportionality(fit_cox(sets, ties=ties))
+    assert_allclose(test.statistic, expected["chisq"], rtol=1e-7)
+    assert_allclose(test.p, expected["p"], rtol=1e-7)
+    assert_allclose(test.degrees, expected["df"])
+
+
+@pytest.mark.parametrize("along", ["km", "identity", "rank", "log"])
+@pytest.mark.parametrize(
+    "name", ["bladder2_entry_strata_efron", "bladder2_entry_strata_breslow", "bladder2_gap", "rats_entry", "lung"]
+)
+def test_proportionality_along_each_time_scale(models, computed_by_r, name, along):
+    sets, ties, _ = models[name]
+    expected = computed_by_r("cox_entry.json")[name]["zph"][along]
+    test = proportionality(fit_cox(sets, ties=ties), along=along)
+    assert_allclose(test.statistic, expected["chisq"], rtol=R_DIGITS)
+    assert_allclose(test.p, expected["p"], rtol=R_DIGITS)
+
+
+@pytest.mark.parametrize("name", ["bladder2_entry_strata_efron", "bladder2_gap", "rats_entry", "lung"])
+def test_scaled_schoenfeld_residuals(models, computed_by_r, name):
+    """Events of one time come in an order of the program's own: each column is compared sorted within its times."""
+    sets, ties, _ = models[name]
+    expected = computed_by_r("cox_entry.json")[name]
+    test = proportionality(fit_cox(sets, ties=ties))
+    assert_allclose(test.time, expected["zph_time"])
+    assert_allclose(test.scale, expected["zph_x"], rtol=R_DIGITS)
+    theirs = np.reshape(expected["zph_y"], test.residuals.shape)
+    for ours, column in zip(test.residuals.T, theirs.T, strict=True):
+        order, other = np.lexsort((ours, sets.event_row)), np.lexsort((column, sets.event_row))
+        assert_allclose(ours[order], column[other], rtol=R_DIGITS)
