@@ -16,8 +16,8 @@ from models.statistics.partial_likelihood import (
     score,
     score_residuals,
 )
-from models.statistics.risk_sets import RiskSets
-from models.statistics.risk_table import Bools, Floats, Ints, running_sum, weighted_count
+from models.statistics.risk_sets import RiskSets, totals_by
+from models.statistics.risk_table import Bools, Floats, Ints, running_sum
 
 MAX_STEPS = 60
 """Newton settles in four to eight steps; a likelihood without a maximum is known as such in under thirty."""
@@ -142,8 +142,8 @@ def _maximise(sets: RiskSets, ties: Ties, kept: Bools) -> tuple[Floats, Bools, b
     if not kept.any():
         return beta, np.zeros_like(kept), True
     enough = SMALL_GAIN * max(1.0, len(sets.event) / 100_000)
+    risks = relative_risks(sets, beta, ties)
     for _ in range(MAX_STEPS):
-        risks = relative_risks(sets, beta, ties)
         slope = score(sets, risks)
         step = _newton_step(information(sets, risks), slope, kept)
         moves = np.ptp(sets.covariates @ step)
@@ -152,7 +152,7 @@ def _maximise(sets: RiskSets, ties: Ties, kept: Bools) -> tuple[Floats, Bools, b
                 return beta, _runaway_terms(sets, step), True
             if moves <= RUNAWAY_STEP:
                 return beta + step, np.zeros_like(kept), True
-        beta = _climb(sets, ties, beta, step, log_likelihood(sets, beta, risks))
+        beta, risks = _climb(sets, ties, beta, step, log_likelihood(sets, beta, risks))
         last_move = moves
     return beta, np.zeros_like(kept), False
 
@@ -164,15 +164,15 @@ def _newton_step(curvature: Floats, slope: Floats, kept: Bools) -> Floats:
     return step
 
 
-def _climb(sets: RiskSets, ties: Ties, beta: Floats, step: Floats, reached: float) -> Floats:
-    """Go as much of the step as raises the likelihood (terms,)."""
+def _climb(sets: RiskSets, ties: Ties, beta: Floats, step: Floats, reached: float) -> tuple[Floats, RelativeRisks]:
+    """Go as much of the step as raises the likelihood: the coefficients (terms,) and the risks there."""
     for _ in range(MAX_HALVINGS):
         with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-            tried = log_likelihood(sets, beta + step, relative_risks(sets, beta + step, ties))
-        if tried >= reached - 1e-12 * abs(reached):
+            risks = relative_risks(sets, beta + step, ties)
+        if log_likelihood(sets, beta + step, risks) >= reached - 1e-12 * abs(reached):
             break
         step = step / 2
-    return np.asarray(beta + step)
+    return beta + step, risks
 
 
 def _runaway_terms(sets: RiskSets, step: Floats) -> Bools:
@@ -195,10 +195,7 @@ def _covariance(curvature: Floats, kept: Bools, runaway: Bools) -> Floats:
 def _clustered(sets: RiskSets, risks: RelativeRisks, naive: Floats, codes: Ints) -> Floats:
     """Covariance of the scaled coefficients by cluster (terms, terms)."""
     residuals = score_residuals(sets, risks)
-    clusters = int(codes.max(initial=-1)) + 1
-    totals = np.empty((clusters, sets.terms))
-    for j in range(sets.terms):
-        totals[:, j] = weighted_count(codes, residuals[:, j], clusters)
+    totals = totals_by(codes, np.ones(len(codes)), residuals, int(codes.max(initial=-1)) + 1)
     changes = totals @ naive
     return np.asarray(changes.T @ changes)
 

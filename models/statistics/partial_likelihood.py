@@ -1,6 +1,7 @@
 """The partial likelihood of Cox's model: its value, its derivatives and what each observation adds to them."""
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -9,6 +10,8 @@ from models.statistics.risk_sets import (
     RiskSets,
     at_risk_covariates,
     at_risk_total,
+    blocks,
+    event_covariates,
     over_watch,
     weighted_gram,
 )
@@ -90,12 +93,12 @@ def _tie_sums(sets: RiskSets, at_risk: Floats, tied_weight: Floats, ties: Ties) 
 
 def log_likelihood(sets: RiskSets, scaled: Floats, risks: RelativeRisks) -> float:
     """Partial log-likelihood."""
-    return float(np.sum(sets.covariates[sets.event] @ scaled) - np.sum(risks.sums.log_risk))
+    return float(sets.event_total @ scaled - np.sum(risks.sums.log_risk))
 
 
 def score(sets: RiskSets, risks: RelativeRisks) -> Floats:
     """First derivatives of the log-likelihood by the scaled coefficients (terms,): observed less expected."""
-    return np.asarray(sets.covariates[sets.event].sum(axis=0) - risks.expected @ sets.covariates)
+    return np.asarray(sets.event_total - risks.expected @ sets.covariates)
 
 
 def information(sets: RiskSets, risks: RelativeRisks, *, row_weight: Floats | None = None) -> Floats:
@@ -122,10 +125,7 @@ def information(sets: RiskSets, risks: RelativeRisks, *, row_weight: Floats | No
 
 def row_covariates(sets: RiskSets, risks: RelativeRisks) -> tuple[Floats, Floats]:
     """Weighted covariates of all at risk, and of those who had the event, at each row (rows, terms)."""
-    weight = risks.weight[sets.event, None]
-    own = sets.covariates[sets.event] * weight
-    tied = np.add.reduceat(own, sets.event_start, axis=0) if len(own) else own
-    return at_risk_covariates(sets, risks.weight), tied
+    return at_risk_covariates(sets, risks.weight), event_covariates(sets, risks.weight)
 
 
 def score_residuals(sets: RiskSets, risks: RelativeRisks) -> Floats:
@@ -133,18 +133,25 @@ def score_residuals(sets: RiskSets, risks: RelativeRisks) -> Floats:
 
     Source: Therneau & Grambsch, Modeling Survival Data (2000), section 4.6, with the extension to Efron's ties.
     """
-    sums = risks.sums
+    sums, own = risks.sums, sets.event_row
     all_at_risk, tied = row_covariates(sets, risks)
-    mean_rate = all_at_risk * sums.square[:, None] - tied * sums.shared_square[:, None]
+    mean_rate = np.zeros((sets.rows + 1, sets.terms))
+    mean_rate[:-1] = all_at_risk * sums.square[:, None] - tied * sums.shared_square[:, None]
+    for first, stop in pairwise(sets.start.tolist()):
+        np.add.accumulate(mean_rate[first:stop], out=mean_rate[first:stop])
+    residuals = np.empty_like(sets.covariates)
+    for block in blocks(len(residuals)):
+        expected_mean = mean_rate[sets.last_row[block]]
+        if sets.entry is not None:
+            expected_mean -= mean_rate[sets.row_before[block]]
+        expected_mean *= risks.weight[block, None]
+        residuals[block] = expected_mean - sets.covariates[block] * risks.expected[block, None]
     shared_mean_rate = all_at_risk * sums.shared_square[:, None] - tied * sums.twice_shared_square[:, None]
     mean = row_means(sets, risks, all_at_risk, tied)
-    residuals = np.empty_like(sets.covariates)
-    for j in range(sets.terms):
-        expected_mean = over_watch(sets, mean_rate[:, j])
-        expected_mean[sets.event] -= shared_mean_rate[sets.event_row, j]
-        column = sets.covariates[:, j]
-        residuals[:, j] = risks.weight * expected_mean - risks.expected * column
-        residuals[sets.event, j] += column[sets.event] - mean[sets.event_row, j]
+    for block in blocks(len(own)):
+        event, row = sets.event[block], own[block]
+        own_share = mean[row] + risks.weight[event, None] * shared_mean_rate[row]
+        residuals[event] += sets.covariates[event] - own_share
     return residuals
 
 

@@ -65,7 +65,13 @@ def proportionality(fit: CoxFit, *, along: TimeScale = "km", term: npt.ArrayLike
     risks = relative_risks(sets, fit.scaled, fit.ties)
     residuals = _schoenfeld(sets, risks)
     tested = [(codes == code) & fitted for code in range(int(codes.max(initial=-1)) + 1)] + [fitted]
-    results = _score_tests(sets, risks, at_rows, residuals, fitted, tested)
+    if np.isfinite(at_rows).all():
+        drift = _standardised(at_rows, sets.tied)
+        curvature = _joint_information(sets, risks, drift, fitted)
+        slope = (residuals.T @ drift[sets.event_row])[fitted]
+        results = [_score_test(curvature, slope, which[fitted]) for which in tested]
+    else:
+        results = [(np.nan, int(which.sum()), TIME_ZERO) for which in tested]
     statistic, degrees = np.array([r[0] for r in results]), np.array([r[1] for r in results])
     return Proportionality(
         statistic=statistic,
@@ -76,18 +82,6 @@ def proportionality(fit: CoxFit, *, along: TimeScale = "km", term: npt.ArrayLike
         scale=at_rows[sets.event_row],
         residuals=_scaled_residuals(fit, risks, residuals, fitted),
     )
-
-
-def _score_tests(
-    sets: RiskSets, risks: RelativeRisks, at_rows: Floats, residuals: Floats, fitted: Bools, tested: list[Bools]
-) -> list[tuple[float, int, str]]:
-    """Statistic, degrees of freedom and reason of each choice of covariates."""
-    if not np.isfinite(at_rows).all():
-        return [(np.nan, int(which.sum()), TIME_ZERO) for which in tested]
-    drift = _standardised(at_rows, sets.tied)
-    curvature = _joint_information(sets, risks, drift, fitted)
-    slope = (residuals.T @ drift[sets.event_row])[fitted]
-    return [_score_test(curvature, slope, which[fitted]) for which in tested]
 
 
 def _time_scale(sets: RiskSets, along: TimeScale) -> Floats:

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -11,6 +12,9 @@ from models.statistics.risk_table import Bools, Floats, Ints, running_sum, weigh
 
 BLOCK = 65_536
 """Observations multiplied at once: few enough to stay in the processor's cache."""
+
+CONSTANT = 1e-13
+"""Spread, as a share of the mean, that is but rounding."""
 
 
 @dataclass(frozen=True)
@@ -29,6 +33,7 @@ class RiskSets:
         end: When each observation ended (n,).
         entry: Since when it was watched (n,); none where always.
         event: Observations that had an event, by row (events,).
+        event_total: Their covariates added up (terms,).
         event_row: Row of each of them (events,).
         event_start: First event of each row (rows,).
         tied: Events of each row (rows,).
@@ -46,6 +51,7 @@ class RiskSets:
     end: Floats
     entry: Floats | None
     event: Ints
+    event_total: Floats
     event_row: Ints
     event_start: Ints
     tied: Ints
@@ -117,6 +123,7 @@ def risk_sets(
         end=times,
         entry=entries,
         event=event,
+        event_total=failed.astype(np.float64) @ scaled,
         event_row=last_row[event],
         event_start=np.cumsum(tied) - tied,
         tied=tied,
@@ -175,49 +182,66 @@ def _standardised(columns: npt.NDArray[np.generic]) -> tuple[Floats, Floats, Flo
     mean = scaled.mean(axis=0)
     scaled -= mean
     spread = np.sqrt(np.einsum("ij,ij->j", scaled, scaled) / len(scaled))
-    spread = np.where(spread > np.finfo(np.float64).eps * (np.abs(mean) + np.abs(scaled).max(axis=0)), spread, 1.0)
+    spread = np.where(spread > CONSTANT * np.abs(mean), spread, 1.0)
     scaled /= spread
     return mean, spread, scaled
 
 
 def at_risk_total(sets: RiskSets, weight: Floats) -> Floats:
     """Total the weights (n,) of those at risk at each row (rows,)."""
-    left, not_in = (weighted_count(row, weight, sets.rows + 1)[: sets.rows] for row in (sets.last_row, sets.row_before))
-    return _from_the_end(sets, left) - _from_the_end(sets, not_in)
+    total = _from_the_end(sets, weighted_count(sets.last_row, weight, sets.rows + 1))
+    if sets.entry is not None:
+        total -= _from_the_end(sets, weighted_count(sets.row_before, weight, sets.rows + 1))
+    return total
 
 
 def at_risk_covariates(sets: RiskSets, weight: Floats) -> Floats:
     """Total the weighted covariates of those at risk at each row (rows, terms)."""
-    left, not_in = (_by_row(sets, row, weight) for row in (sets.last_row, sets.row_before))
-    columns = [_from_the_end(sets, left[:, j]) - _from_the_end(sets, not_in[:, j]) for j in range(sets.terms)]
-    return np.stack(columns, axis=1) if columns else np.zeros((sets.rows, 0))
+    total = _from_the_end(sets, totals_by(sets.last_row, weight, sets.covariates, sets.rows + 1))
+    if sets.entry is not None:
+        total -= _from_the_end(sets, totals_by(sets.row_before, weight, sets.covariates, sets.rows + 1))
+    return total
 
 
-def _by_row(sets: RiskSets, row: Ints, weight: Floats) -> Floats:
-    """Total the weighted covariates that fall on each row (rows, terms)."""
-    observations = len(row)
-    shape = (sets.rows + 1, observations)
-    placed = scipy.sparse.csc_array((weight, row, np.arange(observations + 1)), shape=shape)
-    return np.asarray(placed @ sets.covariates)[: sets.rows]
+def event_covariates(sets: RiskSets, weight: Floats) -> Floats:
+    """Total the weighted covariates of those who had the event at each row (rows, terms)."""
+    pointers = np.append(sets.event_start, len(sets.event))
+    chosen = scipy.sparse.csr_array((weight[sets.event], sets.event, pointers), shape=(sets.rows, len(weight)))
+    return np.asarray(chosen @ sets.covariates)
+
+
+def totals_by(code: Ints, weight: Floats, columns: Floats, codes: int) -> Floats:
+    """Total the weighted columns (n, columns) of the observations of each code (codes, columns)."""
+    pointers = np.arange(len(code) + 1)
+    return np.asarray(scipy.sparse.csc_array((weight, code, pointers), shape=(codes, len(code))) @ columns)
 
 
 def _from_the_end(sets: RiskSets, values: Floats) -> Floats:
-    """Sum a row quantity from each row to its stratum's last (rows,)."""
-    return running_sum(values[::-1], sets.rows - sets.start[::-1])[::-1]
+    """Sum a row quantity from each row to its stratum's last, along the first axis (rows, ...)."""
+    out = np.empty_like(values[: sets.rows])
+    for first, stop in pairwise(sets.start.tolist()):
+        np.add.accumulate(values[first:stop][::-1], out=out[first:stop][::-1])
+    return out
 
 
 def over_watch(sets: RiskSets, values: Floats) -> Floats:
     """Total a row quantity (rows,) over the rows each observation is at risk at (n,)."""
     cumulated = np.append(running_sum(values, sets.start), 0.0)
     total = cumulated[sets.last_row]
-    total -= cumulated[sets.row_before]
+    if sets.entry is not None:
+        total -= cumulated[sets.row_before]
     return total
 
 
 def weighted_gram(covariates: Floats, weight: Floats) -> Floats:
     """Sum the outer products of the observations' covariates by weight (terms, terms), a block at a time."""
     total = np.zeros((covariates.shape[1],) * 2)
-    for first in range(0, len(covariates), BLOCK):
-        block = covariates[first : first + BLOCK]
-        total += block.T @ (block * weight[first : first + BLOCK, None])
+    for block in blocks(len(covariates)):
+        total += covariates[block].T @ (covariates[block] * weight[block, None])
     return total
+
+
+def blocks(observations: int) -> Iterator[slice]:
+    """Yield the observations a block at a time."""
+    for first in range(0, observations, BLOCK):
+        yield slice(first, first + BLOCK)

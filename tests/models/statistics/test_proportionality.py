@@ -9,7 +9,7 @@ from models.statistics.risk_sets import risk_sets
 
 
 def draw(ratio_late, *, n=1500, seed=3):
-    """Two kinds of repair, their hazard ratio 2 up to time 1 and `ratio_late` after it, and a covariate of no effect."""
+    """Two kinds of repair, their hazard ratio 2 up to time 1, then `ratio_late`, and a covariate of no effect."""
     random = np.random.default_rng(seed)
     side, other = random.integers(0, 2, n), random.normal(size=n)
     hazard = random.exponential(size=n)
