@@ -120,6 +120,39 @@ def query(sql: str, home: Path, form: str) -> None:
 
 
 @cli.command()
+@click.argument("measure")
+@_home
+@click.option("--family", "engine_family", help="Engine family  [default: all]")
+@click.option("--method", "repair_method", help="Repair method  [default: all]")
+@click.option("--site", help="Site of the repair  [default: all]")
+@click.option("--scale", "time_scale", help="What time is counted in  [default: days]")
+@click.option("--horizon", type=float, help="Where it stops counting  [default: the middle one published]")
+@click.option("--format", "form", type=click.Choice(FORMATS), default="table", show_default=True)
+def explain(measure: str, *, home: Path, horizon: float | None, form: str, **chosen: str | None) -> None:
+    """Say how a published figure is figured and list the episodes behind it, with what each adds to it.
+
+    MEASURE is a table of figures, such as recurrence, or one of its columns, such as recurrence.rate. As CSV only the
+    episodes are written.
+
+    \b
+    Examples:
+      releak explain recurrence --method gasket --horizon 180 --home demo
+      releak explain site_comparison --site Sarnholt --home demo --format csv
+    """
+    from dashboards.explaining import explain as find
+    from pipelines.home import Home
+
+    found = find(Home(home).snapshot(), measure, horizon=horizon, **chosen)
+    if form == "csv":
+        _print_frame(found.episodes, form)
+    elif form == "json":
+        _print_json({"words": found.words, "figure": found.figure, "episodes": found.episodes.to_dicts()})
+    else:
+        _print_sections(found.words | {"The figure": _lines(found.figure)})
+        _print_frame(found.episodes, form)
+
+
+@cli.command()
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--column", default="text", show_default=True, help="Column that holds the notes.")
 def statements(file: Path, column: str) -> None:
@@ -301,6 +334,29 @@ def _print_table(frame: "pl.DataFrame") -> None:
         click.echo(f"-- row {number} of {frame.height}")
         for name, value in row.items():
             click.echo(f"{name:<{longest}}  {'' if value is None else value}")
+
+
+def _print_sections(sections: dict[str, str]) -> None:
+    """Print texts under their headings, wrapped to 100 characters."""
+    import textwrap
+
+    for heading, text in sections.items():
+        click.echo(heading)
+        for line in text.splitlines():
+            click.echo(textwrap.fill(line, 100, initial_indent="  ", subsequent_indent="    "))
+        click.echo()
+
+
+def _lines(row: dict[str, Any]) -> str:
+    """A row with a value a line, leaving out what is empty."""
+    return "\n".join(f"{name} = {value}" for name, value in row.items() if value is not None)
+
+
+def _print_json(value: Any) -> None:
+    """Print a value as JSON; days as they are written."""
+    import json
+
+    click.echo(json.dumps(value, default=str))
 
 
 def _as_json(value: Any) -> str:

@@ -30,7 +30,7 @@ def comeback_shares(episodes: pl.DataFrame, *, rules: MeasureRules, window: Epis
     Returns:
         As `models.tables.measures.ComebackShares`, sorted by its keys.
     """
-    told = _by_attribute(episodes.with_columns(time=_window_used(window)))
+    told = _by_attribute(episodes.with_columns(time=window_used(window)))
     cells = told.select(KEYS).unique().sort(KEYS)
     counted = told.join(cells.with_row_index("cell"), on=KEYS).sort("cell", "time", "vehicle_id", "episode_id")
     table = risk_table(
@@ -44,7 +44,7 @@ def comeback_shares(episodes: pl.DataFrame, *, rules: MeasureRules, window: Epis
     return conform(shown, ComebackShares)
 
 
-def _window_used(window: EpisodeRules) -> pl.Expr:
+def window_used(window: EpisodeRules) -> pl.Expr:
     """Share of the comeback window an episode was watched for; above 1 where it was watched beyond."""
     return pl.max_horizontal(pl.col("days") / window.comeback_days, pl.col("km") / window.comeback_km)
 

@@ -40,14 +40,19 @@ def site_comparison(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFr
     return conform(pl.concat([compared, counts_only], how="diagonal_relaxed").sort("site"), SiteComparison)
 
 
-def _totals(episodes: pl.DataFrame) -> pl.DataFrame:
-    """Episodes, observed, expected and watched time of each site."""
+def with_expected(episodes: pl.DataFrame) -> pl.DataFrame:
+    """Add the re-leaks to be expected of each episode, `expected`, from the whole fleet's; sorted by time."""
     ordered = episodes.sort("days", "vehicle_id", "episode_id")
     cause = cause_codes(ordered)
     strata = pooled_strata(label_codes(ordered["engine_family"]), label_codes(ordered["repair_method"]), cause)
     expected = expected_events(ordered["days"].to_numpy(), cause, strata)
+    return ordered.with_columns(expected=pl.Series(expected, dtype=pl.Float64))
+
+
+def _totals(episodes: pl.DataFrame) -> pl.DataFrame:
+    """Episodes, observed, expected and watched time of each site."""
     return (
-        ordered.with_columns(expected=pl.Series(expected, dtype=pl.Float64))
+        with_expected(episodes)
         .group_by("site", maintain_order=True)
         .agg(
             n=pl.len().cast(pl.Int64),

@@ -1,0 +1,158 @@
+"""The episodes behind one figure, and what each of them adds to it."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import polars as pl
+
+from models.measures.bolt_comparison import METHODS, SIDES
+from models.measures.comeback_shares import WHOLE_WINDOW, window_used
+from models.measures.cube import GROUP_COLUMNS, cause_codes
+from models.measures.leak_rates import EXPOSURE_UNIT
+from models.measures.site_comparison import with_expected
+from models.settings import Settings
+from models.statistics.kaplan_meier import product_limit
+from models.statistics.risk_table import EVENT, Floats, just_before, risk_table
+
+COLUMNS = (
+    "episode_id",
+    "vehicle_id",
+    "engine_family",
+    "repair_method",
+    "site",
+    "repaired_on",
+    "ended_on",
+    "status",
+    "time",
+    "counts_as",
+    "adds",
+)
+
+
+@dataclass(frozen=True)
+class Selection:
+    """Which figure of a measure.
+
+    Attributes:
+        engine_family: Its engine family, '' for all.
+        repair_method: Its repair method, '' for all.
+        site: Its site, '' for all.
+        time_scale: What time is counted in.
+        horizon: Where it stops counting; infinity where it does not.
+    """
+
+    engine_family: str = ""
+    repair_method: str = ""
+    site: str = ""
+    time_scale: str = "days"
+    horizon: float = float("inf")
+
+
+def episodes_behind(measure: str, episodes: pl.DataFrame, selection: Selection, *, settings: Settings) -> pl.DataFrame:
+    """Find the episodes that a figure was made from.
+
+    Args:
+        measure: A table of `models.tables.measures`.
+        episodes: As `models.tables.ledger.Episodes`.
+        selection: The figure.
+        settings: Those that made it.
+
+    Returns:
+        `COLUMNS`, sorted by time: `counts_as` says how the episode counts, `adds` sums to the column that
+        `models.tables.explanations` names.
+
+    Raises:
+        KeyError: No measure has that name.
+    """
+    ordered = episodes.sort("days", "vehicle_id", "episode_id")
+    counted = BEHIND[measure](ordered, selection, settings)
+    return counted.sort("time", "vehicle_id", "episode_id").select(COLUMNS)
+
+
+def _selected(episodes: pl.DataFrame, selection: Selection) -> pl.DataFrame:
+    """Episodes of the group that have a time on the scale."""
+    wanted = {column: value for column in GROUP_COLUMNS if (value := getattr(selection, column))}
+    return episodes.filter(pl.lit(True), **wanted).with_columns(time=pl.col(selection.time_scale)).drop_nulls("time")
+
+
+def _counts_as(horizon: float) -> pl.Expr:
+    """Say how an episode counts at a horizon."""
+    words = {"re-leak": "leaked again", "competing": "ended otherwise", "censored": "watched until then, dry"}
+    ended = pl.col("status").replace_strict(words, return_dtype=pl.String)
+    is_over = (pl.col("time") < horizon) | ((pl.col("time") == horizon) & (pl.col("status") != "censored"))
+    return pl.when(is_over).then(ended).otherwise(pl.lit("still dry at the horizon"))
+
+
+def _falls(counted: pl.DataFrame, *, competing_ends: bool) -> Floats:
+    """By how much the share still holding falls at each episode's re-leak, 0 where it has none (n,)."""
+    table = risk_table(counted["time"].to_numpy(), cause_codes(counted))
+    failures = table.events + table.competing if competing_ends else table.events
+    step = just_before(product_limit(table, failures), table.start, 1.0) / table.at_risk
+    falls = np.empty(len(counted))
+    falls[table.order] = np.where(table.observation_cause == EVENT, step[table.observation_row], 0.0)
+    return falls
+
+
+def _recurrence(episodes: pl.DataFrame, selection: Selection, settings: Settings) -> pl.DataFrame:
+    """Each re-leak adds the share still holding just before it over those watched then."""
+    return _incidence(_selected(episodes, selection), selection.horizon)
+
+
+def _incidence(counted: pl.DataFrame, horizon: float) -> pl.DataFrame:
+    falls = pl.Series(_falls(counted, competing_ends=True), dtype=pl.Float64)
+    adds = pl.when(pl.col("time") <= horizon).then(falls).otherwise(0.0)
+    return counted.with_columns(counts_as=_counts_as(horizon), adds=adds)
+
+
+def _comeback_shares(episodes: pl.DataFrame, selection: Selection, settings: Settings) -> pl.DataFrame:
+    """As `_recurrence`, on the share of the comeback window that is used up."""
+    chosen = _selected(episodes, replace(selection, time_scale="days"))
+    return _incidence(chosen.with_columns(time=window_used(settings.episodes)), WHOLE_WINDOW)
+
+
+def _bolt_comparison(episodes: pl.DataFrame, selection: Selection, settings: Settings) -> pl.DataFrame:
+    """As `_recurrence` on either side; re-leaks after new bolts take away."""
+    sides = []
+    for method, side in METHODS.items():
+        counted = _recurrence(episodes, replace(selection, repair_method=method), settings)
+        sign = -1.0 if side == SIDES[1] else 1.0
+        sides.append(counted.with_columns(adds=pl.col("adds") * sign))
+    return pl.concat(sides)
+
+
+def _time_to_releak(episodes: pl.DataFrame, selection: Selection, settings: Settings) -> pl.DataFrame:
+    """Each re-leak adds its time by its share; those still dry at the horizon share what is left."""
+    counted = _selected(episodes, selection)
+    time, horizon = counted["time"].to_numpy(), selection.horizon
+    is_over = counted.select(_counts_as(horizon) != "still dry at the horizon").to_series().to_numpy()
+    falls = np.where(is_over, _falls(counted, competing_ends=False), 0.0)
+    left = (1.0 - falls.sum()) * horizon / max(int((~is_over).sum()), 1)
+    adds = np.where(is_over, falls * time, left)
+    return counted.with_columns(counts_as=_counts_as(horizon), adds=pl.Series(adds, dtype=pl.Float64))
+
+
+def _leak_rates(episodes: pl.DataFrame, selection: Selection, settings: Settings) -> pl.DataFrame:
+    """Each re-leak adds one over all time watched."""
+    counted = _selected(episodes, selection)
+    exposure = float(counted["time"].to_numpy().sum()) / EXPOSURE_UNIT[selection.time_scale]
+    adds = pl.when(pl.col("status") == "re-leak").then(1.0 / exposure if exposure else 0.0).otherwise(0.0)
+    return counted.with_columns(counts_as=_counts_as(float("inf")), adds=adds)
+
+
+def _site_comparison(episodes: pl.DataFrame, selection: Selection, settings: Settings) -> pl.DataFrame:
+    """Each episode adds what was to be expected of it."""
+    counted = _selected(with_expected(episodes), selection)
+    return counted.with_columns(counts_as=_counts_as(float("inf")), adds=pl.col("expected"))
+
+
+BEHIND: dict[str, Callable[[pl.DataFrame, Selection, Settings], pl.DataFrame]] = {
+    "recurrence": _recurrence,
+    "recurrence_curve": _recurrence,
+    "time_to_releak": _time_to_releak,
+    "leak_rates": _leak_rates,
+    "site_comparison": _site_comparison,
+    "comeback_shares": _comeback_shares,
+    "bolt_comparison": _bolt_comparison,
+}
+"""Measure to the function that finds the episodes behind one of its figures."""
