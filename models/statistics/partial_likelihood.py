@@ -136,7 +136,7 @@ def score_residuals(sets: RiskSets, risks: RelativeRisks) -> Floats:
     sums, own = risks.sums, sets.event_row
     all_at_risk, tied = row_covariates(sets, risks)
     mean_rate = np.zeros((sets.rows + 1, sets.terms))
-    mean_rate[:-1] = all_at_risk * sums.square[:, None] - tied * sums.shared_square[:, None]
+    mean_rate[:-1] = row_mean_rates(risks, all_at_risk, tied)
     for first, stop in pairwise(sets.start.tolist()):
         np.add.accumulate(mean_rate[first:stop], out=mean_rate[first:stop])
     residuals = np.empty_like(sets.covariates)
@@ -161,3 +161,8 @@ def row_means(sets: RiskSets, risks: RelativeRisks, all_at_risk: Floats, tied: F
     return np.asarray(
         (all_at_risk * sums.rate[:, None] - tied * sums.shared_rate[:, None]) / sets.tied[:, None].astype(np.float64)
     )
+
+
+def row_mean_rates(risks: RelativeRisks, all_at_risk: Floats, tied: Floats) -> Floats:
+    """Step of the baseline hazard times the mean covariates at risk (rows, terms): its fall as coefficients rise."""
+    return np.asarray(all_at_risk * risks.sums.square[:, None] - tied * risks.sums.shared_square[:, None])

@@ -30,6 +30,7 @@ class RiskSets:
         last_row: Last row each observation is at risk at (n,); `rows` where there is none.
         row_before: Last row each observation had not entered by (n,); `rows` where there is none.
         is_watched: Whether an observation is watched for any time at all (n,).
+        stratum: Stratum of each observation (n,).
         end: When each observation ended (n,).
         entry: Since when it was watched (n,); none where always.
         event: Observations that had an event, by row (events,).
@@ -48,6 +49,7 @@ class RiskSets:
     last_row: Ints
     row_before: Ints
     is_watched: Bools
+    stratum: Ints
     end: Floats
     entry: Floats | None
     event: Ints
@@ -120,6 +122,7 @@ def risk_sets(
         last_row=last_row,
         row_before=row_before,
         is_watched=is_watched,
+        stratum=strata,
         end=times,
         entry=entries,
         event=event,
