@@ -187,6 +187,9 @@ class ChecksRules(_Section):
         1.0, unit="1", reason="1 is never: a bad file does not hold up the good ones; lower it to stop", gt=0, le=1
     )
     unreadable_files_share: float = _setting(0.0, unit="1", reason="any such file is worth a look", ge=0, le=1)
+    late_corrections_share: float = _setting(
+        0.0, unit="1", reason="a correction that does not stand is worth a look", ge=0, le=1
+    )
     held_share: float = _setting(
         0.02, unit="1", reason="a new vehicle or two ahead of the register, not a fleet renumbered", ge=0, le=1
     )

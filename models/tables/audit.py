@@ -21,6 +21,7 @@ class Loads(dy.Schema):
     refused = count("rows refused, with a reason")
     duplicate = count("rows that repeat another")
     superseded = count("rows replaced by a later file")
+    overruled = count("of these, rows replaced by a file that had arrived before and whose name sorts later")
     problem = words("why nothing could be read")
 
     @dy.rule()

@@ -8,6 +8,27 @@ WITH counts AS (
         count(*) FILTER (outcome = 'superseded') AS superseded
     FROM landing.outcomes
     GROUP BY load_id
+), keyed AS (
+    SELECT 'engine_families' AS kind, engine_family AS key, load_id, row_number FROM typed.engine_families
+    UNION ALL SELECT 'vehicles', vehicle_id, load_id, row_number FROM typed.vehicles
+    UNION ALL SELECT 'engine_fitments', concat_ws('|', vehicle_id, engine_id, fitted_on), load_id, row_number
+    FROM typed.engine_fitments
+    UNION ALL SELECT 'work_orders', order_id, load_id, row_number FROM typed.work_orders
+    UNION ALL SELECT 'repair_records', concat_ws('|', order_id, cover_position), load_id, row_number
+    FROM typed.repair_records
+    UNION ALL SELECT 'inspection_notes', note_id, load_id, row_number FROM typed.inspection_notes
+), told AS (
+    SELECT keyed.*, outcome, loaded_at
+    FROM keyed
+    JOIN landing.outcomes USING (load_id, row_number)
+    JOIN landing.loads USING (load_id)
+    WHERE outcome IN ('accepted', 'superseded')
+), overruled_rows AS (
+    SELECT load_id, count(*) AS overruled
+    FROM (FROM told WHERE outcome = 'superseded') AS late
+    SEMI JOIN (FROM told WHERE outcome = 'accepted') AS standing
+        ON late.kind = standing.kind AND late.key = standing.key AND standing.loaded_at < late.loaded_at
+    GROUP BY load_id
 ), landed AS (
     SELECT load_id, count(*) AS rows_landed FROM landing.rows GROUP BY load_id
 )
@@ -17,7 +38,9 @@ SELECT
     coalesce(accepted, 0) AS accepted,
     coalesce(refused, 0) AS refused,
     coalesce(duplicate, 0) AS duplicate,
+    coalesce(overruled, 0) AS overruled,
     coalesce(superseded, rows_landed, 0) AS superseded -- all of a load whose content another map reads today
 FROM landing.loads
 LEFT JOIN counts USING (load_id)
-LEFT JOIN landed USING (load_id);
+LEFT JOIN landed USING (load_id)
+LEFT JOIN overruled_rows USING (load_id);

@@ -172,6 +172,16 @@ SURPRISES = (
         counts="files",
     ),
     Surprise(
+        "late_corrections",
+        "loads",
+        "overruled",
+        "late_corrections_share",
+        "No file that arrives later is overruled by one that was there before.",
+        "Of two files that contradict each other the one whose name sorts later stands. If the later one is right, put "
+        "it into the inbox under a name that sorts after the other, such as the other's with '_corrected' at its end.",
+        is_any_size=True,
+    ),
+    Surprise(
         "early_months",
         "loads",
         "loaded_at",

@@ -271,6 +271,7 @@ def audit_tables() -> dict[str, list[dict[str, Any]]]:
             "refused": refused,
             "duplicate": 3,
             "superseded": 2,
+            "overruled": 0,
             "problem": None,
         }
         for number, (file, kind, read, refused) in enumerate(

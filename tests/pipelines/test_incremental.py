@@ -22,7 +22,8 @@ from pipelines.warehouse import Warehouse
 
 ORDERS = int(os.environ.get("RELEAK_ARRIVAL_ORDERS", "3"))
 """Random arrival orders tried; more with the environment variable, by hand."""
-CLOCK_COLUMNS = {"loads": ["loaded_at"]}
+CLOCK_COLUMNS = {"loads": ["loaded_at", "overruled"]}
+"""What the time a file arrived decides."""
 BUILT = [("records", table) for table in LAYERS["records"]] + [("ledger", table) for table in LAYERS["ledger"]]
 FAMILIES = (
     "engine_family,cover_positions,fuel,plug_tubes,bolts,layout,stage1_nm,settle_min,final_angle_deg\n"
@@ -263,3 +264,18 @@ def test_what_a_map_read_that_matches_no_more_is_dropped(from_scratch: Home, as_
     _refresh(expected, as_of=as_of)
     assert _differing(_tables(home), _tables(expected)) == ["loads"], "the list of loads keeps what was read before"
     assert _differing(_tables(home), _tables(from_scratch)) != ["loads"]
+
+
+def test_a_correction_that_arrives_later_under_a_name_that_sorts_before_is_counted_as_overruled(
+    fleet: Path, as_of: date, tmp_path: Path
+) -> None:
+    home = _home(fleet, tmp_path)
+    (home.inbox / "engine_families.csv").write_text(FAMILIES, encoding="utf-8")
+    _put(home.inbox, "vehicles.csv", "N1,LATE-4,North,2023-01-01")
+    _put(home.inbox, "work_orders 2.csv", "A1,N1,North,2024-03-04,gasket,", "A2,N1,North,2024-03-05,gasket,")
+    _refresh(home, as_of=as_of)
+    _put(home.inbox, "work_orders 1 fix.csv", "A1,N1,North,2024-03-04,gasket and seals,")
+    _put(home.inbox, "work_orders 2 fix.csv", "A2,N1,North,2024-03-05,gasket and seals,")
+    _refresh(home, as_of=as_of)
+    overruled = dict(account(Warehouse(home.warehouse))["loads"].select("file", "overruled").rows())
+    assert {file: rows for file, rows in overruled.items() if rows} == {"work_orders 1 fix.csv": 1}

@@ -44,7 +44,14 @@ def _loads() -> list[dict[str, Any]]:
     for kind, rows in (("work_orders", 200), ("inspection_notes", 1_000), ("oil_top_ups", 200), ("vehicles", 40)):
         for number in range(1 if kind == "vehicles" else 4):
             load = {"load_id": f"{kind}-{number}", "source": f"{kind} export", "file": f"{kind}_{number}.csv"}
-            counts = {"rows_read": rows, "accepted": rows - 1, "refused": 1, "duplicate": 0, "superseded": 0}
+            counts = {
+                "rows_read": rows,
+                "accepted": rows - 1,
+                "refused": 1,
+                "duplicate": 0,
+                "superseded": 0,
+                "overruled": 0,
+            }
             when = _moment(_day(DAYS * (number + 1) // 4))
             loads.append(load | counts | {"kind": kind, "loaded_at": when, "content_digest": load["load_id"]})
     return loads
@@ -132,6 +139,10 @@ SURPRISING: dict[str, tuple[str, str]] = {
     "load_volume": ("UPDATE audit.loads SET rows_read = 20 WHERE load_id = 'work_orders-3'", "work_orders_3.csv"),
     "rows_refused": (REFUSE.format(refused=20, load="work_orders-1"), "10.0% of 200 rows: work_orders_1.csv"),
     "most_rows_refused": (REFUSE.format(refused=150, load="work_orders-3"), "75.0% of 200 rows: work_orders_3.csv"),
+    "late_corrections": (
+        "UPDATE audit.loads SET overruled = 4, superseded = 4, accepted = accepted - 4 WHERE load_id = 'work_orders-2'",
+        "work_orders_2.csv (4 rows)",
+    ),
     "files_unreadable": (UNREADABLE, "broken.xlsx"),
     "early_months": (
         "UPDATE records.work_orders SET opened_on = date_trunc('month', opened_on)::DATE + day(opened_on)::INT % 12",
