@@ -157,8 +157,8 @@ def left_out_of(home: Home) -> list[str]:
     if refused:
         said.append(f"{refused:,} of {loads['rows_read'].sum():,} rows were refused or wait for a vehicle; {where}.")
     said += [
-        f"{file}: {rows:,} rows do not stand, because a file that was there before says otherwise and its name sorts later; "
-        "rename this one if it is right."
+        f"{file}: {rows:,} rows do not stand, because a file that was there before says otherwise and its name sorts "
+        "later; rename this one if it is right."
         for file, rows in loads.filter(pl.col("overruled") > 0).select("file", "overruled").sort("file").rows()
     ]
     return said
