@@ -85,7 +85,7 @@ def _next_visit(following: Visit) -> Ending:
     work = following.first
     if work.work == "engine_out":
         reason = "engine removed"
-    elif work.work == "cover_off" or following.occasion == "other_work":
+    elif following.occasion == "other_work":
         reason = "cover off for other work"
     else:
         reason = "repaired again without a leak"

@@ -76,11 +76,6 @@ class Work:
     done_km: float | None
     done_error_km: float | None
 
-    @property
-    def opening_order(self) -> tuple[date, datetime, datetime, str]:
-        """Sort key; the order number decides between equals."""
-        return self.opened_on, self.opened_at, self.done_at, self.order_id
-
 
 @dataclass(frozen=True, slots=True)
 class Period:
@@ -197,11 +192,11 @@ def _place_works(period: Period, works: list[Work], looks: list[Look]) -> dict[s
     """Put each order's work on its cover.
 
     Work that names no side of a two-bank engine goes to the side that alone was found wet since its last repair, else
-    to both. On both, its complaint closes neither. `looks` are those at this engine.
+    to both. On both, its complaint closes neither. `works` are in order of opening, `looks` those at this engine.
     """
     placed: dict[str, list[Work]] = {position: [] for position in period.covers}
     named = {(work.order_id, work.position) for work in works}
-    for work in sorted(works, key=lambda work: work.opening_order):
+    for work in works:
         sides = [position for position in period.covers if _names(period, work.position, position)]
         sides = sides or _open_sides(placed, work, looks) or list(period.covers)
         is_placed = len(sides) == 1
@@ -214,10 +209,10 @@ def _place_works(period: Period, works: list[Work], looks: list[Look]) -> dict[s
 
 
 def _open_sides(placed: dict[str, list[Work]], work: Work, looks: list[Look]) -> list[str]:
-    """Name the one side with a wet look since its last work; none where both have one, or neither."""
+    """Name the sides with a wet look since their last work."""
     open_sides = []
     for position, earlier in placed.items():
         last_on = earlier[-1].done_on if earlier else date.min
         if any(look.is_wet and look.position == position and last_on < look.on <= work.done_on for look in looks):
             open_sides.append(position)
-    return open_sides if len(open_sides) == 1 else []
+    return open_sides

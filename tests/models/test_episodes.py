@@ -26,6 +26,8 @@ STATEMENTS = {
     "misfire": ("none", "uncertain", "misfire"),
     "low-oil": ("none", "uncertain", "low_oil"),
     "smoke": ("cover_gasket", "uncertain", "smoke;low_oil"),
+    "haze": ("none", "uncertain", "smoke"),
+    "smell-wet": ("cover_gasket", "present", "burning_smell"),
 }
 NAMES = {
     "vehicles": records.Vehicles,
@@ -60,7 +62,8 @@ class Fleet:
 
 
 def at(on: date, hour: int) -> datetime:
-    return datetime.combine(on, time(hour), UTC)
+    """So many hours after a day begins in UTC; the day is the local one, so they may be below zero."""
+    return datetime.combine(on, time(), UTC) + timedelta(hours=hour)
 
 
 def start(fleet: Fleet, vehicle_id: str, *, banks: int) -> None:
@@ -83,6 +86,9 @@ class Line:
     @property
     def km(self) -> float | None:
         return float(self.marks["km"]) if "km" in self.marks else None
+
+    def moment(self, *, usual_hour: int = 12) -> datetime:
+        return at(self.on, int(self.marks.get("hour", usual_hour)))
 
     @property
     def order_id(self) -> str:
@@ -115,18 +121,18 @@ def said_position(fleet: Fleet, line: Line) -> str:
 def read_reading(fleet: Fleet, line: Line) -> None:
     when = {"vehicle_id": line.vehicle_id, "odometer_km": line.km}
     if line.km is None:
-        fleet.add("inspection_notes", note_id=line.number, noted_at=at(line.on, 12), noted_on=line.on, text="-", **when)
+        fleet.add("inspection_notes", note_id=line.number, noted_at=line.moment(), noted_on=line.on, text="-", **when)
     else:
-        fleet.add("odometer_readings", reading_id=line.number, read_at=at(line.on, 12), read_on=line.on, **when)
+        fleet.add("odometer_readings", reading_id=line.number, read_at=line.moment(), read_on=line.on, **when)
 
 
 def read_top_up(fleet: Fleet, line: Line) -> None:
-    when = {"vehicle_id": line.vehicle_id, "topped_up_at": at(line.on, 12), "topped_up_on": line.on}
+    when = {"vehicle_id": line.vehicle_id, "topped_up_at": line.moment(), "topped_up_on": line.on}
     fleet.add("oil_top_ups", top_up_id=line.number, volume_litres=1.0, **when)
 
 
 def read_card(fleet: Fleet, line: Line) -> None:
-    fleet.add("repair_records", order_id=line.order_id, cover_position="only", bolts_renewed=True)
+    fleet.add("repair_records", order_id=line.order_id, cover_position=said_position(fleet, line), bolts_renewed=True)
 
 
 def read_leaving(fleet: Fleet, line: Line) -> None:
@@ -151,7 +157,7 @@ def read_order(fleet: Fleet, line: Line) -> None:
             order_id=line.order_id,
             vehicle_id=line.vehicle_id,
             site="S",
-            opened_at=at(line.on, int(line.marks.get("hour", 8))),
+            opened_at=line.moment(usual_hour=8),
             opened_on=line.on,
             completed_at=at(line.done_on, 16) if line.done_on else None,
             completed_on=line.done_on,
@@ -179,16 +185,17 @@ def read_order(fleet: Fleet, line: Line) -> None:
 
 
 def read_note(fleet: Fleet, line: Line) -> None:
-    when = {"vehicle_id": line.vehicle_id, "noted_at": at(line.on, 12), "noted_on": line.on}
+    when = {"vehicle_id": line.vehicle_id, "noted_at": line.moment(), "noted_on": line.on}
     fleet.add("inspection_notes", note_id=line.number, text="-", odometer_km=line.km, **when)
-    add_evidence(fleet, line, 12, ("inspection_notes", line.number, "text"))
+    add_evidence(fleet, line, line.moment(), ("inspection_notes", line.number, "text"))
 
 
 def read_finding(fleet: Fleet, line: Line) -> None:
-    add_evidence(fleet, line, 8 if line.kind == "complaint" else 16, ("work_orders", line.order_id, line.kind))
+    moment = line.moment(usual_hour=8 if line.kind == "complaint" else 16)
+    add_evidence(fleet, line, moment, ("work_orders", line.order_id, line.kind))
 
 
-def add_evidence(fleet: Fleet, line: Line, hour: int, origin: tuple[str, str, str]) -> None:
+def add_evidence(fleet: Fleet, line: Line, noted_at: datetime, origin: tuple[str, str, str]) -> None:
     place = {"seal": "plug_tube_seal", "other": "other_oil_leak"}
     component, polarity, symptoms = STATEMENTS[next(word for word in line.plain if word in STATEMENTS)]
     fleet.add(
@@ -197,7 +204,7 @@ def add_evidence(fleet: Fleet, line: Line, hour: int, origin: tuple[str, str, st
         vehicle_id=line.vehicle_id,
         engine_id="E1",
         cover_position=said_position(fleet, line),
-        noted_at=at(line.on, hour),
+        noted_at=noted_at,
         noted_on=line.on,
         component=next((place[word] for word in line.plain if word in place), component),
         polarity=polarity,
@@ -277,7 +284,12 @@ def told(row: dict) -> str:
     """Write an episode the way the histories do."""
     km = "?" if row["km"] is None else f"{row['km']:.0f}"
     wet = row["first_wet_at"].date().isoformat() if row["first_wet_at"] else "-"
-    marks = [("bolts", row["has_new_bolts"]), ("suspect", row["is_suspect"]), ("comeback", row["comeback"])]
+    marks = [
+        ("bolts", row["has_new_bolts"]),
+        ("suspect", row["is_suspect"]),
+        ("comeback", row["comeback"]),
+        ("unnamed-engine" if row["engine_id"] == row["vehicle_id"] else row["engine_id"], row["engine_id"] != "E1"),
+    ]
     order_id = row["order_id"].split("-", 1)[1]
     return (
         f"{order_id} {row['cover_position']} {row['repair_method']} {row['occasion']} | {row['status']} | "
