@@ -8,7 +8,9 @@ import dataframely as dy
 import polars as pl
 
 from dashboards.snapshot import Snapshot, opened
+from models import measures
 from models.errors import UsageError
+from models.measures import inputs_of
 from models.measures.behind import Selection, episodes_behind
 from models.settings import Settings
 from models.tables.explanations import Explanation, explanations
@@ -54,7 +56,8 @@ def explain(path: Path, measure: str, *, horizon: float | None, **chosen: str | 
         rows = _rows_of(table, snapshot.table(table), {name: value for name, value in chosen.items() if value})
         figure = _at_horizon(rows, horizon)
         selection = _selection(figure, chosen)
-        behind = episodes_behind(table, snapshot.table("episodes"), selection, settings=snapshot.settings)
+        frames = {name: snapshot.table(name) for name in inputs_of(getattr(measures, table))}
+        behind = episodes_behind(table, frames, selection, settings=snapshot.settings)
         words = _words(explanation, schema, column, snapshot)
     return Explained(words, figure, behind)
 
@@ -75,7 +78,7 @@ def _rows_of(table: str, published: pl.DataFrame, chosen: dict[str, str]) -> pl.
         raise UsageError(f"{table} has no figures by {' or '.join(foreign)}. Leave it out.")
     defaults = {"engine_family": "", "repair_method": "", "site": "", "time_scale": "days"}
     full = {name: wanted.get(name, default) for name, default in defaults.items() if name in keys} | wanted
-    if keys == ["site"] and not chosen:
+    if table == "site_comparison" and "site" not in chosen:
         raise UsageError(f"{table} has one row a site. Choose one with --site.")
     rows = published.filter(**full)
     if rows.is_empty():

@@ -7,6 +7,11 @@ Competing ends count as such in a share that leaked again, as censored elsewhere
 the episodes are still watched decides nothing. All intervals are clustered by vehicle, exact Poisson ones excepted.
 """
 
+from collections.abc import Callable
+from inspect import signature
+
+import polars as pl
+
 from models.measures.bolt_comparison import bolt_comparison
 from models.measures.comeback_shares import comeback_shares
 from models.measures.leak_rates import leak_rates
@@ -14,13 +19,21 @@ from models.measures.recurrence import recurrence
 from models.measures.recurrence_curve import recurrence_curve
 from models.measures.site_comparison import site_comparison
 from models.measures.time_to_releak import time_to_releak
+from models.tables import LAYERS
 
 __all__ = [
     "bolt_comparison",
     "comeback_shares",
+    "inputs_of",
     "leak_rates",
     "recurrence",
     "recurrence_curve",
     "site_comparison",
     "time_to_releak",
 ]
+
+
+def inputs_of(measure: Callable[..., pl.DataFrame]) -> tuple[str, ...]:
+    """Name the tables a measure is computed from: its frame parameters are named after them."""
+    declared = {table for tables in LAYERS.values() for table in tables}
+    return tuple(name for name in signature(measure).parameters if name in declared)

@@ -1,6 +1,6 @@
 """The episodes behind one figure, and what each of them adds to it."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,11 +10,13 @@ from models.measures.bolt_comparison import METHODS, SIDES
 from models.measures.comeback_shares import WHOLE_WINDOW, window_used
 from models.measures.cube import GROUP_COLUMNS, cause_codes
 from models.measures.leak_rates import EXPOSURE_UNIT
-from models.measures.site_comparison import with_expected
+from models.measures.pooled_model import with_expected
 from models.settings import Settings
 from models.statistics.kaplan_meier import product_limit
 from models.statistics.risk_table import EVENT, Floats, just_before, risk_table
 
+Frames = Mapping[str, pl.DataFrame]
+"""Tables by their names."""
 COLUMNS = (
     "episode_id",
     "vehicle_id",
@@ -49,12 +51,12 @@ class Selection:
     horizon: float = float("inf")
 
 
-def episodes_behind(measure: str, episodes: pl.DataFrame, selection: Selection, *, settings: Settings) -> pl.DataFrame:
+def episodes_behind(measure: str, frames: Frames, selection: Selection, *, settings: Settings) -> pl.DataFrame:
     """Find the episodes that a figure was made from.
 
     Args:
         measure: A table of `models.tables.measures`.
-        episodes: As `models.tables.ledger.Episodes`.
+        frames: The tables that `models.measures.inputs_of` names, by their names.
         selection: The figure.
         settings: Those that made it.
 
@@ -65,8 +67,8 @@ def episodes_behind(measure: str, episodes: pl.DataFrame, selection: Selection, 
     Raises:
         KeyError: No measure has that name.
     """
-    ordered = episodes.sort("days", "vehicle_id", "episode_id")
-    counted = BEHIND[measure](ordered, selection, settings)
+    ordered = frames["episodes"].sort("days", "vehicle_id", "episode_id")
+    counted = BEHIND[measure]({**frames, "episodes": ordered}, selection, settings)
     return counted.sort("time", "vehicle_id", "episode_id").select(COLUMNS)
 
 
@@ -94,9 +96,9 @@ def _falls(counted: pl.DataFrame, *, competing_ends: bool) -> Floats:
     return falls
 
 
-def _recurrence(episodes: pl.DataFrame, selection: Selection, settings: Settings) -> pl.DataFrame:
+def _recurrence(frames: Frames, selection: Selection, settings: Settings) -> pl.DataFrame:
     """Each re-leak adds the share still holding just before it over those watched then."""
-    return _incidence(_selected(episodes, selection), selection.horizon)
+    return _incidence(_selected(frames["episodes"], selection), selection.horizon)
 
 
 def _incidence(counted: pl.DataFrame, horizon: float) -> pl.DataFrame:
@@ -105,25 +107,25 @@ def _incidence(counted: pl.DataFrame, horizon: float) -> pl.DataFrame:
     return counted.with_columns(counts_as=_counts_as(horizon), adds=adds)
 
 
-def _comeback_shares(episodes: pl.DataFrame, selection: Selection, settings: Settings) -> pl.DataFrame:
+def _comeback_shares(frames: Frames, selection: Selection, settings: Settings) -> pl.DataFrame:
     """As `_recurrence`, on the share of the comeback window that is used up."""
-    chosen = _selected(episodes, replace(selection, time_scale="days"))
+    chosen = _selected(frames["episodes"], replace(selection, time_scale="days"))
     return _incidence(chosen.with_columns(time=window_used(settings.episodes)), WHOLE_WINDOW)
 
 
-def _bolt_comparison(episodes: pl.DataFrame, selection: Selection, settings: Settings) -> pl.DataFrame:
+def _bolt_comparison(frames: Frames, selection: Selection, settings: Settings) -> pl.DataFrame:
     """As `_recurrence` on either side; re-leaks after new bolts take away."""
     sides = []
     for method, side in METHODS.items():
-        counted = _recurrence(episodes, replace(selection, repair_method=method), settings)
+        counted = _recurrence(frames, replace(selection, repair_method=method), settings)
         sign = -1.0 if side == SIDES[1] else 1.0
         sides.append(counted.with_columns(adds=pl.col("adds") * sign))
     return pl.concat(sides)
 
 
-def _time_to_releak(episodes: pl.DataFrame, selection: Selection, settings: Settings) -> pl.DataFrame:
+def _time_to_releak(frames: Frames, selection: Selection, settings: Settings) -> pl.DataFrame:
     """Each re-leak adds its time by its share; those still dry at the horizon share what is left."""
-    counted = _selected(episodes, selection)
+    counted = _selected(frames["episodes"], selection)
     time, horizon = counted["time"].to_numpy(), selection.horizon
     is_over = counted.select(_counts_as(horizon) != "still dry at the horizon").to_series().to_numpy()
     falls = np.where(is_over, _falls(counted, competing_ends=False), 0.0)
@@ -132,21 +134,22 @@ def _time_to_releak(episodes: pl.DataFrame, selection: Selection, settings: Sett
     return counted.with_columns(counts_as=_counts_as(horizon), adds=pl.Series(adds, dtype=pl.Float64))
 
 
-def _leak_rates(episodes: pl.DataFrame, selection: Selection, settings: Settings) -> pl.DataFrame:
+def _leak_rates(frames: Frames, selection: Selection, settings: Settings) -> pl.DataFrame:
     """Each re-leak adds one over all time watched."""
-    counted = _selected(episodes, selection)
+    counted = _selected(frames["episodes"], selection)
     exposure = float(counted["time"].to_numpy().sum()) / EXPOSURE_UNIT[selection.time_scale]
     adds = pl.when(pl.col("status") == "re-leak").then(1.0 / exposure if exposure else 0.0).otherwise(0.0)
     return counted.with_columns(counts_as=_counts_as(float("inf")), adds=adds)
 
 
-def _site_comparison(episodes: pl.DataFrame, selection: Selection, settings: Settings) -> pl.DataFrame:
+def _site_comparison(frames: Frames, selection: Selection, settings: Settings) -> pl.DataFrame:
     """Each episode adds what was to be expected of it."""
-    counted = _selected(with_expected(episodes), selection)
+    expected = with_expected(frames["episodes"], frames["engine_periods"], time_scale=selection.time_scale)
+    counted = _selected(expected, selection)
     return counted.with_columns(counts_as=_counts_as(float("inf")), adds=pl.col("expected"))
 
 
-BEHIND: dict[str, Callable[[pl.DataFrame, Selection, Settings], pl.DataFrame]] = {
+BEHIND: dict[str, Callable[[Frames, Selection, Settings], pl.DataFrame]] = {
     "recurrence": _recurrence,
     "recurrence_curve": _recurrence,
     "time_to_releak": _time_to_releak,

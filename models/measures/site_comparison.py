@@ -2,15 +2,14 @@
 
 import polars as pl
 
-from models.measures.cube import cause_codes, label_codes
-from models.measures.leak_rates import DAYS_PER_YEAR
+from models.measures.leak_rates import EXPOSURE_UNIT
+from models.measures.pooled_model import with_expected
 from models.measures.reasons import counted
 from models.settings import MeasureRules
 from models.statistics.funnel import funnel_limits
 from models.statistics.multiplicity import benjamini_hochberg
 from models.statistics.poisson import poisson_p_value, poisson_ratio
 from models.statistics.shrinkage import shrink_ratios
-from models.statistics.standardisation import expected_events, pooled_strata
 from models.tables import conform
 from models.tables.measures import SiteComparison
 
@@ -18,49 +17,52 @@ FUNNEL_LEVELS = {"95": 0.95, "998": 0.998}
 """Two and three standard deviations, the customary pair (Spiegelhalter, Statistics in Medicine 24 (2005) 1185)."""
 
 
-def site_comparison(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFrame:
-    """Observed against expected re-leaks of each site.
+def site_comparison(episodes: pl.DataFrame, engine_periods: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFrame:
+    """Observed against expected re-leaks of each site, in days and in kilometres.
 
     A re-leak belongs to the site of the repair. What is expected of an episode is the cumulative hazard of re-leak over
-    the days it was watched, from the whole fleet's repairs of the same engine family by the same method; a family's
-    thinly seen methods are pooled (`models.statistics.standardisation`). Expected and observed agree over the fleet. A
-    site under `min_episodes` episodes, or with both observed and expected under `min_events`, shows its counts only and
-    is left out of the shrinkage and of the false-discovery control.
+    the time it was watched, from the whole fleet's repairs of the same engine family, by its method and the engine's
+    age (`models.measures.pooled_model`). Expected and observed agree over the fleet. Beside it stands the crude ratio,
+    which allows for nothing but the time watched. A site under `min_episodes` episodes, or with both observed and
+    expected under `min_events`, shows its counts only and is left out of the shrinkage and of the false-discovery
+    control, which is over the sites of one time scale. The exact limits take the expected re-leaks as known.
 
     Args:
         episodes: As `models.tables.ledger.Episodes`.
+        engine_periods: As `models.tables.ledger.EnginePeriods`.
         rules: Level and the least a figure may rest on.
 
     Returns:
-        As `models.tables.measures.SiteComparison`, sorted by site.
+        As `models.tables.measures.SiteComparison`, sorted by its keys.
     """
-    sites = _totals(episodes).with_columns(reason=_why_counts_only(rules=rules))
+    compared = [_on_scale(episodes, engine_periods, time_scale=scale, rules=rules) for scale in EXPOSURE_UNIT]
+    return conform(pl.concat(compared, how="diagonal_relaxed").sort("site", "time_scale"), SiteComparison)
+
+
+def _on_scale(
+    episodes: pl.DataFrame, engine_periods: pl.DataFrame, *, time_scale: str, rules: MeasureRules
+) -> pl.DataFrame:
+    """The comparison in days or in kilometres."""
+    expected = with_expected(episodes, engine_periods, time_scale=time_scale)
+    sites = _totals(expected, time_scale=time_scale).with_columns(reason=_why_counts_only(rules=rules))
     counts_only = sites.filter(pl.col("reason").is_not_null())
     compared = sites.filter(pl.col("reason").is_null()).drop("reason").pipe(_compare, rules=rules)
-    return conform(pl.concat([compared, counts_only], how="diagonal_relaxed").sort("site"), SiteComparison)
+    return pl.concat([compared, counts_only], how="diagonal_relaxed")
 
 
-def with_expected(episodes: pl.DataFrame) -> pl.DataFrame:
-    """Add the re-leaks to be expected of each episode, `expected`, from the whole fleet's; sorted by time."""
-    ordered = episodes.sort("days", "vehicle_id", "episode_id")
-    cause = cause_codes(ordered)
-    strata = pooled_strata(label_codes(ordered["engine_family"]), label_codes(ordered["repair_method"]), cause)
-    expected = expected_events(ordered["days"].to_numpy(), cause, strata)
-    return ordered.with_columns(expected=pl.Series(expected, dtype=pl.Float64))
-
-
-def _totals(episodes: pl.DataFrame) -> pl.DataFrame:
-    """Episodes, observed, expected and watched time of each site."""
+def _totals(expected: pl.DataFrame, *, time_scale: str) -> pl.DataFrame:
+    """Episodes, observed and expected of each site, and what its share of all time watched would lead one to expect."""
+    rate = pl.col("observed").sum() / pl.col("exposure").sum()
     return (
-        with_expected(episodes)
-        .group_by("site", maintain_order=True)
+        expected.group_by("site", maintain_order=True)
         .agg(
             n=pl.len().cast(pl.Int64),
             observed=(pl.col("status") == "re-leak").sum().cast(pl.Int64),
             expected=pl.col("expected").sum(),
-            years=pl.col("days").sum() / DAYS_PER_YEAR,
+            exposure=pl.col(time_scale).sum() / EXPOSURE_UNIT[time_scale],
         )
         .sort("site")
+        .with_columns(time_scale=pl.lit(time_scale), crude_expected=(rate * pl.col("exposure")).fill_nan(0.0))
     )
 
 
@@ -77,11 +79,15 @@ def _compare(sites: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFrame:
     """Set ratios, limits and false-discovery-adjusted p values beside each site's counts."""
     observed, expected = sites["observed"].to_numpy(), sites["expected"].to_numpy()
     ratio = poisson_ratio(observed, expected, confidence=rules.confidence)
+    crude = poisson_ratio(observed, sites["crude_expected"].to_numpy(), confidence=rules.confidence)
     shrunk = shrink_ratios(observed, expected, confidence=rules.confidence)
     columns = {
         "ratio": ratio.estimate,
         "low": ratio.low,
         "high": ratio.high,
+        "crude_ratio": crude.estimate,
+        "crude_low": crude.low,
+        "crude_high": crude.high,
         "shrunk_ratio": shrunk.ratio,
         "shrunk_low": shrunk.low,
         "shrunk_high": shrunk.high,
@@ -91,6 +97,6 @@ def _compare(sites: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFrame:
         columns[f"funnel_low_{name}"], columns[f"funnel_high_{name}"] = funnel_limits(expected, confidence=level)
     return sites.with_columns(
         *(pl.Series(name, values, dtype=pl.Float64, nan_to_null=True) for name, values in columns.items()),
-        crude_rate=pl.when(pl.col("years") > 0).then(pl.col("observed") / pl.col("years")),
+        crude_rate=pl.when(pl.col("exposure") > 0).then(pl.col("observed") / pl.col("exposure")),
         reason=pl.lit(f"no shrinkage: {shrunk.reason}" if shrunk.reason else None, dtype=pl.String),
     )

@@ -1,76 +1,68 @@
 """Events to be expected from the whole fleet's experience, so that sites with different engines compare fairly."""
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
 
-from models.statistics.risk_table import EVENT, Floats, Ints, RiskTable, risk_table, running_sum
+from models.statistics.cox import fit_cox
+from models.statistics.partial_likelihood import relative_risks
+from models.statistics.risk_sets import risk_sets
+from models.statistics.risk_table import EVENT, Floats, Ints
 
-MIN_STRATUM_EVENTS = 10
-"""Events a stratum needs for a curve of its own: ten a figure is the usual rule of thumb (Peduzzi et al., J. Clin.
+MIN_LEVEL_EVENTS = 10
+"""Events a level needs to be judged on its own: ten a figure is the usual rule of thumb (Peduzzi et al., J. Clin.
 Epidemiol. 49 (1996) 1373)."""
 
 
-@dataclass(frozen=True)
-class Strata:
-    """Which pooled curve each observation is judged by.
+def pooled_levels(code: npt.ArrayLike, cause: npt.ArrayLike) -> Ints:
+    """Number the levels that have enough events, most frequent first, the others together (n,).
 
-    Attributes:
-        code: Stratum of each observation (n,).
-        count: Number of strata.
-        level: What each stratum pools (strata,): 0 one family and method, 1 a family's rest, 2 the fleet's rest.
-    """
-
-    code: Ints
-    count: int
-    level: Ints
-
-
-def pooled_strata(family: npt.ArrayLike, method: npt.ArrayLike, cause: npt.ArrayLike) -> Strata:
-    """Give each family and method a stratum of its own where it has enough events, and pool the others.
-
-    Methods of a family with fewer than `MIN_STRATUM_EVENTS` events are pooled into the rest of that family, and rests
-    that still have fewer into the rest of the fleet. The strata do not overlap, which keeps the expected events of the
-    whole fleet equal to those observed.
+    Where the others together have fewer than `MIN_LEVEL_EVENTS` events they join the most frequent level.
 
     Args:
-        family: Engine family code of each observation, zero or more (n,).
-        method: Repair method code of each observation, zero or more (n,).
+        code: Level of each observation, zero or more (n,).
         cause: How each observation ended (n,).
     """
-    families, methods = np.asarray(family, dtype=np.int64), np.asarray(method, dtype=np.int64)
+    codes = np.asarray(code, dtype=np.int64)
     is_event = np.asarray(cause) == EVENT
-    keys = np.stack([families * (methods.max(initial=0) + 1) + methods, families, np.zeros_like(families)])
-    level = np.zeros(len(families), dtype=np.int64)
-    for step in (0, 1):
-        at_level = level == step
-        events = np.bincount(keys[step], weights=at_level & is_event, minlength=keys[step].max(initial=0) + 1)
-        level = np.where(at_level & (events[keys[step]] < MIN_STRATUM_EVENTS), step + 1, level)
-    label = np.take_along_axis(keys, level[None], axis=0)[0] * 3 + level
-    labels, code = np.unique(label, return_inverse=True)
-    return Strata(code.astype(np.int64), len(labels), labels % 3)
+    levels = int(codes.max(initial=0)) + 1
+    events = np.bincount(codes[is_event], minlength=levels)
+    by_size = np.argsort(-np.bincount(codes, minlength=levels), kind="stable")
+    kept = by_size[events[by_size] >= MIN_LEVEL_EVENTS]
+    number = np.full(levels, len(kept))
+    number[kept] = np.arange(len(kept))
+    pooled = number[codes]
+    if is_event[pooled == len(kept)].sum() < MIN_LEVEL_EVENTS:
+        pooled[pooled == len(kept)] = 0
+    return pooled
 
 
-def nelson_aalen(table: RiskTable) -> Floats:
-    """Cumulative hazard of the event after each row's time (rows,), competing ends censored.
+def expected_events(
+    time: npt.ArrayLike, cause: npt.ArrayLike, *, stratum: Ints, covariates: Floats, unit: Ints
+) -> Floats:
+    """Events each observation was to be expected to have over its watched time (n,), whichever unit it belongs to.
 
-    Source: Nelson, Technometrics 14 (1972) 945; Aalen, Ann. Statist. 6 (1978) 701.
-    """
-    return running_sum(table.events / table.at_risk, table.start)
+    Hazard ratios of the covariates are found within units, so that a unit that works worse and works differently lends
+    the difference to neither. The baseline of each stratum is the whole fleet's: within a stratum, and so over the
+    fleet, what is expected adds up to the events observed. Competing ends are censored. Without covariates it is the
+    stratum's cumulative hazard, Nelson-Aalen.
 
-
-def expected_events(time: npt.ArrayLike, cause: npt.ArrayLike, strata: Strata) -> Floats:
-    """Events each observation was to be expected to have over its watched time (n,): its stratum's cumulative hazard.
-
-    Within every stratum, and so over the fleet, they add up to the events observed.
+    Args:
+        time: Watched times (n,).
+        cause: How each observation ended (n,).
+        stratum: Baseline each observation is judged by, zero or more (n,).
+        covariates: What else it is judged by (n, terms).
+        unit: Site of each observation, zero or more (n,).
 
     Raises:
-        ValueError: Lengths differ, or a time is negative or not finite.
+        ValueError: Lengths differ, or a number is not finite.
 
-    Source: indirect standardisation, Breslow & Day, Statistical Methods in Cancer Research II (1987), section 2.3.
+    Source: indirect standardisation, Breslow & Day, Statistical Methods in Cancer Research II (1987), section 2.3, on
+    Cox's model with Breslow's baseline.
     """
-    table = risk_table(time, cause, group=strata.code, groups=strata.count)
-    expected = np.empty(len(table.order))
-    expected[table.order] = nelson_aalen(table)[table.observation_row]
-    return expected
+    is_event = np.asarray(cause) == EVENT
+    sets = risk_sets(time, is_event, covariates, stratum=stratum)
+    scaled = np.zeros(sets.terms)
+    if sets.terms:
+        within = unit * (int(stratum.max(initial=0)) + 1) + stratum
+        scaled = fit_cox(risk_sets(time, is_event, covariates, stratum=within), ties="breslow").scaled
+    return relative_risks(sets, scaled, "breslow").expected

@@ -87,16 +87,22 @@ class LeakRates(_Grouped):
 
 
 class SiteComparison(dy.Schema):
-    """Observed against expected re-leaks of a site, given its engines, methods and time watched."""
+    """Observed against expected re-leaks of a site, given its engines, their age, its methods and the time watched."""
 
     site = dy.String(primary_key=True, min_length=1, description="site of the repair")
+    time_scale = one_of(TIME_SCALES, "days or kilometres since the repair", primary_key=True)
     n = count("episodes")
     observed = count("re-leaks seen")
     expected = quantity("re-leaks", "expected from the pooled fleet model")
     ratio = quantity("1", "observed over expected", nullable=True)
     low = quantity("1", "lower exact 95% limit", nullable=True)
     high = quantity("1", "upper exact 95% limit", nullable=True)
-    crude_rate = quantity("per vehicle-year", "unadjusted rate", nullable=True)
+    exposure = quantity("vehicle-years or 100,000 km", "time watched")
+    crude_rate = quantity("per vehicle-year or per 100,000 km", "unadjusted rate", nullable=True)
+    crude_expected = quantity("re-leaks", "expected from the time watched alone")
+    crude_ratio = quantity("1", "observed over that", nullable=True)
+    crude_low = quantity("1", "lower exact 95% limit", nullable=True)
+    crude_high = quantity("1", "upper exact 95% limit", nullable=True)
     shrunk_ratio = quantity("1", "gamma-Poisson shrunk ratio", nullable=True)
     shrunk_low = quantity("1", "lower 95% limit", nullable=True)
     shrunk_high = quantity("1", "upper 95% limit", nullable=True)

@@ -3,6 +3,7 @@
 import random
 from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
+from inspect import signature
 from pathlib import Path
 from typing import Any
 
@@ -13,8 +14,8 @@ import pytest
 from dashboards.report import write_report
 from models import measures
 from models.settings import Settings
-from models.tables import LAYERS, conform
-from models.tables.ledger import REPAIR_METHODS, Episodes
+from models.tables import LAYERS, conform, schema_of
+from models.tables.ledger import REPAIR_METHODS
 from models.tables.measures import TABLES as MEASURES
 
 AS_OF = date(2026, 6, 30)
@@ -177,11 +178,26 @@ def evidence_rows(episodes: list[dict[str, Any]]) -> list[dict[str, Any]]:
     return rows
 
 
-def measure_rows(episodes: list[dict[str, Any]]) -> dict[str, list[dict[str, Any]]]:
-    frame = conform(pl.DataFrame(episodes, infer_schema_length=None), Episodes)
-    rules, window = Settings().measures, Settings().episodes
-    options = {name: {"rules": rules} for name in MEASURES} | {"comeback_shares": {"rules": rules, "window": window}}
-    return {name: getattr(measures, name)(frame, **options[name]).to_dicts() for name in MEASURES}
+def engine_periods(episodes: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    engines = {(row["vehicle_id"], row["engine_id"], row["engine_family"]) for row in episodes}
+    return [
+        {"vehicle_id": vehicle, "engine_id": engine, "engine_family": family, "from_on": date(2016 + i % 6, 1, 1)}
+        for i, (vehicle, engine, family) in enumerate(sorted(engines))
+    ]
+
+
+def measure_rows(ledger: dict[str, list[dict[str, Any]]]) -> dict[str, list[dict[str, Any]]]:
+    known = {"rules": Settings().measures, "window": Settings().episodes}
+    made = {}
+    for name in MEASURES:
+        compute = getattr(measures, name)
+        frames = {
+            table: conform(pl.DataFrame(ledger[table], infer_schema_length=None), schema_of(table))
+            for table in measures.inputs_of(compute)
+        }
+        options = {option: known[option] for option in signature(compute).parameters if option in known}
+        made[name] = compute(**frames, **options).to_dicts()
+    return made
 
 
 def plan_tables() -> dict[str, list[dict[str, Any]]]:
@@ -325,11 +341,15 @@ def snapshot_row() -> dict[str, Any]:
 
 def full_tables() -> dict[str, list[dict[str, Any]]]:
     episodes = episode_rows()
-    return {
+    facts = {
         **records_tables(episodes),
         "episodes": episodes,
+        "engine_periods": engine_periods(episodes),
         "evidence": evidence_rows(episodes),
-        **measure_rows(episodes),
+    }
+    return {
+        **facts,
+        **measure_rows(facts),
         **plan_tables(),
         **audit_tables(),
         "snapshots": [snapshot_row()],

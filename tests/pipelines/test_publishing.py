@@ -40,7 +40,17 @@ def _named(snapshot_id: str) -> pl.DataFrame:
 
 
 def _with_sites(warehouse: Warehouse, *sites: str) -> None:
-    rows = pl.DataFrame({"site": sites, "n": 1, "observed": 0, "expected": 0.5})
+    rows = pl.DataFrame(
+        {
+            "site": sites,
+            "time_scale": "days",
+            "n": 1,
+            "observed": 0,
+            "expected": 0.5,
+            "exposure": 1.0,
+            "crude_expected": 0.5,
+        }
+    )
     warehouse.write("measures", "site_comparison", rows)
 
 

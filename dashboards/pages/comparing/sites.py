@@ -15,7 +15,7 @@ from dashboards.wording import NOTHING, TOO_FEW, decimal, decimal_range, whole
 
 def sites_section(snapshot: Snapshot, *, level: str) -> dict[str, Any]:
     """Crude against adjusted, and the funnel; no figure where no site can be compared."""
-    sites = _with_crude_ratio(snapshot.table("site_comparison").sort("site"), snapshot.table("leak_rates"))
+    sites = snapshot.table("site_comparison").filter(time_scale="days").sort("site")
     compared = sites.drop_nulls("ratio")
     return {
         "ratios": None if compared.is_empty() else _ratios_drawing(sites, level=level),
@@ -28,10 +28,10 @@ def _ratios_drawing(sites: pl.DataFrame, *, level: str) -> Drawing:
     """Each site's crude ratio beside its adjusted one."""
     figure = interval_dots(
         _site_dots(sites),
-        title="Re-leaks by site: as counted, and with engines and methods allowed for",
+        title="Re-leaks by site: as counted, and with engines, their age and methods allowed for",
         line=(
-            "1 is the fleet. Crude: the site's rate over the fleet's. Adjusted: seen over what its engines and methods "
-            f"lead one to expect; bar: {level}."
+            "1 is the fleet. Crude: the site's rate over the fleet's. Adjusted: seen over what its engines, their age "
+            f"and its methods lead one to expect; bar: {level}."
         ),
         axis="times the fleet",
         reference=1.0,
@@ -52,20 +52,11 @@ def _funnel_drawing(compared: pl.DataFrame) -> Drawing:
     return drawing(figure, says=sites_against_expected(compared))
 
 
-def _with_crude_ratio(sites: pl.DataFrame, leak_rates: pl.DataFrame) -> pl.DataFrame:
-    """Each site's crude rate over the whole fleet's."""
-    fleet = leak_rates.filter(engine_family="", repair_method="", site="", time_scale="days")["rate"]
-    fleet_rate = fleet[0] if fleet.len() else None
-    ratio = pl.col("crude_rate") / fleet_rate if fleet_rate else pl.lit(None, pl.Float64)
-    return sites.with_columns(crude_ratio=ratio)
-
-
 def _site_dots(sites: pl.DataFrame) -> pl.DataFrame:
     """Crude and adjusted ratio of each site as rows of the dot figure."""
     counts = pl.format("{} seen, {} expected", "observed", pl.col("expected").round(1))
-    no_limit = pl.lit(None, pl.Float64)
     crude = sites.select(
-        label="site", series=pl.lit("crude"), value="crude_ratio", low=no_limit, high=no_limit, note=counts
+        label="site", series=pl.lit("crude"), value="crude_ratio", low="crude_low", high="crude_high", note=counts
     ).drop_nulls("value")
     noted = pl.when(pl.col("ratio").is_null()).then(pl.lit(TOO_FEW)).otherwise(counts)
     adjusted = sites.select("low", "high", label="site", series=pl.lit("adjusted"), value="ratio", note=noted)

@@ -1,4 +1,4 @@
-"""The measures: each asset reads the episodes and calls the one function that computes its table."""
+"""The measures: each asset reads its tables and calls the one function that computes its own."""
 
 from collections.abc import Callable
 from inspect import signature
@@ -9,6 +9,7 @@ import polars as pl
 
 from models import measures
 from models.settings import Settings
+from models.tables import layer_of
 from models.tables.measures import TABLES
 from pipelines.fleet_home import FleetHome
 from pipelines.materializing import materialize
@@ -19,15 +20,22 @@ def _measure(compute: Callable[..., pl.DataFrame]) -> dg.AssetsDefinition:
     """Make the asset of one measure; its table has the function's name."""
 
     @dg.asset(
-        name=compute.__name__, group_name="measures", deps=["episodes"], description=compute.__doc__, kinds={"duckdb"}
+        name=compute.__name__,
+        group_name="measures",
+        deps=measures.inputs_of(compute),
+        description=compute.__doc__,
+        kinds={"duckdb"},
     )
     def measure(home: FleetHome) -> dg.MaterializeResult:
         rules = _rules_for(compute, home.settings)
-        return materialize(
-            home, "measures", compute.__name__, lambda: compute(home.warehouse.read("ledger", "episodes"), **rules)
-        )
+        return materialize(home, "measures", compute.__name__, lambda: compute(**_frames_for(compute, home), **rules))
 
     return measure
+
+
+def _frames_for(compute: Callable[..., pl.DataFrame], home: FleetHome) -> dict[str, pl.DataFrame]:
+    """The tables that one measure asks for."""
+    return {table: home.warehouse.read(layer_of(table), table) for table in measures.inputs_of(compute)}
 
 
 def _rules_for(compute: Callable[..., pl.DataFrame], settings: Settings) -> dict[str, Any]:

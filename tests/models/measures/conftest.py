@@ -1,10 +1,14 @@
 """Episodes for the measures: a fleet from a seed, and single ones by hand."""
 
+from datetime import date
+from inspect import signature
+
 import numpy as np
 import polars as pl
 import pytest
 
-from models.settings import MeasureRules
+from models import measures
+from models.settings import EpisodeRules, MeasureRules
 
 FAMILIES, SITES = ("F1", "F2", "F3"), ("east", "north", "west")
 METHODS = ("gasket", "gasket_and_seals", "retightened", "gasket_seals_bolts")
@@ -23,12 +27,15 @@ def make():
         filled = [dict(row) if isinstance(row, dict) else {"status": row[0], "days": row[1]} for row in rows]
         defaults = {"engine_family": "F1", "repair_method": "gasket", "site": "east", "occasion": "leak"}
         defaults |= {"has_new_bolts": False, "is_ventilation_serviced": False}
+        defaults |= {"repaired_on": date(2024, 1, 1), "ended_on": date(2026, 1, 1)}
         for i, row in enumerate(filled):
             values = defaults | {"episode_id": f"e{i:04}", "vehicle_id": f"v{i:04}"} | same
-            filled[i] = values | {"km": row["days"] * 50.0} | row
+            values |= {"km": row["days"] * 50.0} | row
+            filled[i] = {"engine_id": values["vehicle_id"]} | values
         schema = {
             "episode_id": pl.String,
             "vehicle_id": pl.String,
+            "engine_id": pl.String,
             "engine_family": pl.String,
             "repair_method": pl.String,
             "site": pl.String,
@@ -38,8 +45,37 @@ def make():
             "status": pl.String,
             "days": pl.Float64,
             "km": pl.Float64,
+            "repaired_on": pl.Date,
+            "ended_on": pl.Date,
         }
         return pl.DataFrame([{name: row[name] for name in schema} for row in filled], schema=schema)
+
+    return build
+
+
+@pytest.fixture(scope="session")
+def fitted():
+    """Engine periods of the episodes' engines, all fitted on one day unless told by vehicle."""
+
+    def build(episodes, **days):
+        engines = episodes.select("vehicle_id", "engine_id", "engine_family").unique().sort("vehicle_id", "engine_id")
+        fitted_on = [days.get(vehicle, date(2020, 1, 1)) for vehicle in engines["vehicle_id"]]
+        return engines.with_columns(from_on=pl.Series(fitted_on, dtype=pl.Date), to_on=pl.lit(None, pl.Date))
+
+    return build
+
+
+@pytest.fixture(scope="session")
+def compute(rules, fitted):
+    """Compute a measure by name from episodes, with default settings and the other tables made to fit."""
+    settings = {"rules": rules, "window": EpisodeRules()}
+
+    def build(name, episodes):
+        measure = getattr(measures, name)
+        others = {"engine_periods": fitted(episodes)}
+        frames = {table: others.get(table, episodes) for table in measures.inputs_of(measure)}
+        options = {option: settings[option] for option in signature(measure).parameters if option in settings}
+        return measure(**frames, **options)
 
     return build
 

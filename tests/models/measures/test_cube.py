@@ -1,50 +1,33 @@
 import polars as pl
 import pytest
 
-from models.measures import (
-    bolt_comparison,
-    comeback_shares,
-    leak_rates,
-    recurrence,
-    recurrence_curve,
-    site_comparison,
-    time_to_releak,
-)
-from models.settings import EpisodeRules
+from models.measures import leak_rates
 from models.tables.measures import TABLES
 
-OF_EPISODES_ALONE = (recurrence, time_to_releak, recurrence_curve, leak_rates, site_comparison, bolt_comparison)
-
-
-def shares_of_the_usual_window(episodes, *, rules):
-    return comeback_shares(episodes, rules=rules, window=EpisodeRules())
-
-
-BUILDERS = {build.__name__: build for build in OF_EPISODES_ALONE} | {"comeback_shares": shares_of_the_usual_window}
 WITHOUT_ROWS_OF_FEW = ("recurrence_curve", "bolt_comparison")
 WITHOUT_ROWS_OF_NONE = (*WITHOUT_ROWS_OF_FEW, "site_comparison", "comeback_shares")
 GROUPS = ["engine_family", "repair_method", "site"]
 
 
-@pytest.mark.parametrize("name", BUILDERS)
-def test_conforms_to_its_declaration(name, fleet, rules):
-    table = BUILDERS[name](fleet, rules=rules)
+@pytest.mark.parametrize("name", TABLES)
+def test_conforms_to_its_declaration(name, fleet, compute):
+    table = compute(name, fleet)
     good, bad = TABLES[name].filter(table)
     assert len(good) == len(table) > 0, bad.counts()
 
 
-@pytest.mark.parametrize("name", BUILDERS)
-def test_the_order_of_the_rows_does_not_matter(name, fleet, rules):
-    table = BUILDERS[name](fleet, rules=rules)
-    assert table.equals(BUILDERS[name](fleet.sample(fraction=1.0, shuffle=True, seed=4), rules=rules))
+@pytest.mark.parametrize("name", TABLES)
+def test_the_order_of_the_rows_does_not_matter(name, fleet, compute):
+    table = compute(name, fleet)
+    assert table.equals(compute(name, fleet.sample(fraction=1.0, shuffle=True, seed=4)))
     keys = TABLES[name].primary_key()
     assert table.equals(table.sort(keys))
 
 
-@pytest.mark.parametrize("name", BUILDERS)
+@pytest.mark.parametrize("name", TABLES)
 @pytest.mark.parametrize("rows", [0, 1])
-def test_no_episodes_or_one(name, rows, fleet, rules):
-    table = BUILDERS[name](fleet.head(rows), rules=rules)
+def test_no_episodes_or_one(name, rows, fleet, compute):
+    table = compute(name, fleet.head(rows))
     _, bad = TABLES[name].filter(table)
     assert len(bad) == 0
     if name in (WITHOUT_ROWS_OF_FEW if rows else WITHOUT_ROWS_OF_NONE):

@@ -10,7 +10,7 @@ from models.statistics.funnel import funnel_limits
 from models.statistics.multiplicity import benjamini_hochberg
 from models.statistics.poisson import garwood_limits, poisson_p_value, poisson_ratio
 from models.statistics.shrinkage import shrink_ratios
-from models.statistics.standardisation import expected_events, pooled_strata
+from models.statistics.standardisation import expected_events, pooled_levels
 
 
 def test_no_events_have_a_lower_limit_of_zero():
@@ -70,29 +70,25 @@ def fleet(seed=3, n=3000):
 
 def test_expected_events_add_up_to_those_observed_in_every_stratum():
     family, method, time, cause = fleet()
-    strata = pooled_strata(family, method, cause)
-    expected = expected_events(time, cause, strata)
-    by_stratum = np.bincount(strata.code, weights=expected, minlength=strata.count)
-    observed = np.bincount(strata.code, weights=cause == 1, minlength=strata.count)
-    assert_allclose(by_stratum, observed, rtol=1e-12)
-    assert {0, 1} <= set(strata.level)
+    stratum, columns = pooled_levels(family, cause), (method[:, None] == np.arange(1, 6)).astype(float)
+    expected = expected_events(time, cause, stratum=stratum, covariates=columns, unit=family % 2)
+    by_stratum = np.bincount(stratum, weights=expected)
+    assert_allclose(by_stratum, np.bincount(stratum, weights=cause == 1), rtol=1e-9)
 
 
-def test_strata_by_hand():
-    """Family 0: twelve events by method 0, three by method 1; family 1: two events. The thin ones end up together."""
-    family = np.repeat([0, 0, 1], [20, 5, 4])
-    method = np.repeat([0, 1, 0], [20, 5, 4])
-    cause = np.concatenate([np.repeat([1, 0], [12, 8]), [1, 1, 1, 0, 0], [1, 1, 0, 0]])
-    strata = pooled_strata(family, method, cause)
-    assert strata.count == 2
-    assert len(set(strata.code[:20])) == 1
-    assert len(set(strata.code[20:])) == 1
-    assert sorted(strata.level) == [0, 2]
+def test_levels_by_hand():
+    """Level 7 has twelve events, 2 eleven of fewer, 0 and 5 three each, which are too few even together."""
+    code = np.repeat([0, 2, 5, 7], [8, 15, 5, 20])
+    cause = np.concatenate([np.repeat([1, 0], [e, n - e]) for e, n in ((3, 8), (11, 15), (3, 5), (12, 20))])
+    assert pooled_levels(code, cause).tolist() == [0] * 8 + [1] * 15 + [0] * 5 + [0] * 20
+    cause[:8] = 1
+    assert pooled_levels(code, cause).tolist() == [2] * 8 + [1] * 15 + [2] * 5 + [0] * 20
 
 
 def test_expected_events_by_hand():
     """Hazards 1/4, 1/3 and 1/1 at times 1, 2 and 4; competing ends only leave."""
-    expected = expected_events([1.0, 2.0, 3.0, 4.0], [1, 1, 2, 1], pooled_strata([0] * 4, [0] * 4, [1, 1, 2, 1]))
+    one = np.zeros(4, dtype=np.int64)
+    expected = expected_events([1.0, 2.0, 3.0, 4.0], [1, 1, 2, 1], stratum=one, covariates=np.zeros((4, 0)), unit=one)
     assert_allclose(expected, [1 / 4, 1 / 4 + 1 / 3, 1 / 4 + 1 / 3, 1 / 4 + 1 / 3 + 1], rtol=1e-15)
 
 
@@ -103,7 +99,9 @@ def test_a_site_with_hard_engines_is_not_blamed_for_them():
     time = random.exponential(np.where(family == 1, 100.0, 800.0))
     watched = random.uniform(50, 400, 4000)
     cause = (time <= watched).astype(int)
-    expected = expected_events(np.minimum(time, watched), cause, pooled_strata(family, np.zeros(4000, int), cause))
+    expected = expected_events(
+        np.minimum(time, watched), cause, stratum=family, covariates=np.zeros((4000, 0)), unit=site
+    )
     adjusted = np.bincount(site, weights=cause) / np.bincount(site, weights=expected)
     crude = np.bincount(site, weights=cause) / np.bincount(site, weights=np.minimum(time, watched))
     assert crude[1] > 2 * crude[0]
