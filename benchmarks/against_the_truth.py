@@ -2,20 +2,29 @@
 
     .venv/bin/python benchmarks/against_the_truth.py --fleets 50 --vehicles 2000
 
-For every fleet: the share of the episodes the pipeline builds whose status is the true one, and over all families by
-methods with 30 episodes or more the share whose 95% interval holds the true detection-time recurrence at 180 and 365
-days. The true recurrence of a group is that of all its repairs over all fleets together, followed past the extract: a
-repair counts by a horizon if its first written finding, or a competing end, lies in it.
+For every fleet:
+
+- the confusion of the true status of the episodes with the one the pipeline gave them, and for each cell how many leaks
+  truly began after the last dry look and by the day of the first wet look (or, where no leak was found, were under way
+  at the end unseen);
+- the error of the kilometres at any date, against the true distance at noon every 30 days within the vehicle's records
+  and beyond them, and the share of errors within the bound given with the figure;
+- over all families by methods with 30 episodes or more the share whose 95% interval holds the true detection-time
+  recurrence at 180 and 365 days. The true recurrence of a group is that of all its repairs over all fleets together,
+  followed past the extract: a repair counts by a horizon if its first written finding, or a competing end, lies in it.
 """
 
 import argparse
 import tempfile
+from dataclasses import dataclass
+from datetime import time
 from pathlib import Path
 from time import perf_counter
 
 import dagster as dg
 import polars as pl
 
+from models.odometer import distance_at
 from pipelines.defs.landing.assets import landed_files
 from pipelines.defs.ledger import assets as ledger
 from pipelines.defs.measures import assets as measures
@@ -25,6 +34,8 @@ from pipelines.simulating import simulate
 
 HORIZONS = (180.0, 365.0)
 MIN_EPISODES = 30
+DAY_KM = 100.0
+"""About a day's driving: the truth has one distance a day, readings are taken through the day."""
 GROUP = ["engine_family", "repair_method"]
 EPISODE = ["order_id", "cover_position"]
 
@@ -42,17 +53,34 @@ def build(home: Path) -> FleetHome:
     return fleet_home
 
 
-def one_fleet(vehicles: int, seed: int) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
-    """Simulate and build one fleet.
+@dataclass(frozen=True)
+class Fleet:
+    """One simulated fleet as it was and as it was read.
 
-    Returns:
-        Its true episodes, the built ones beside the truth, and its recurrence by family and method in days.
+    Attributes:
+        truth: The true episodes.
+        beside: The built ones beside the truth.
+        figures: Recurrence by family and method in days.
+        distances: True kilometres beside those of the curve.
     """
+
+    truth: pl.DataFrame
+    beside: pl.DataFrame
+    figures: pl.DataFrame
+    distances: pl.DataFrame
+
+
+def one_fleet(vehicles: int, seed: int) -> Fleet:
+    """Simulate and build one fleet."""
     with tempfile.TemporaryDirectory() as folder:
         simulate(Path(folder), vehicles=vehicles, years=5.0, seed=seed)
         home = build(Path(folder))
-        truth = pl.read_csv(Path(folder, "truth", "episodes.csv"), infer_schema_length=None).with_columns(seed=seed)
+        truth = pl.read_csv(
+            Path(folder, "truth", "episodes.csv"), infer_schema_length=None, try_parse_dates=True
+        ).with_columns(seed=seed)
+        driven = pl.read_csv(Path(folder, "truth", "odometer.csv"), try_parse_dates=True)
         built = home.warehouse.read("ledger", "episodes")
+        curve = home.warehouse.read("ledger", "odometer_curve")
         figures = home.warehouse.read("measures", "recurrence").with_columns(seed=pl.lit(seed))
     beside = built.join(
         truth.select(*EPISODE, pl.all().exclude(EPISODE).name.prefix("true_")), on=EPISODE, how="full", coalesce=True
@@ -64,7 +92,28 @@ def one_fleet(vehicles: int, seed: int) -> tuple[pl.DataFrame, pl.DataFrame, pl.
         & (pl.col("repair_method") != "")
         & pl.col("horizon").is_in(HORIZONS)
     )
-    return truth, beside, in_days
+    return Fleet(truth, beside, in_days, read_distances(driven, curve))
+
+
+def read_distances(driven: pl.DataFrame, curve: pl.DataFrame) -> pl.DataFrame:
+    """Read the curve at every true distance.
+
+    Returns:
+        off_km and error_km (the bound), null where the curve does not tell; is_within: within the vehicle's readings.
+    """
+    noon = pl.col("date").dt.combine(time(12)).dt.replace_time_zone("UTC").dt.cast_time_unit("us")
+    span = (
+        curve.filter("is_used").group_by("vehicle_id").agg(first=pl.col("read_on").min(), last=pl.col("read_on").max())
+    )
+    return (
+        distance_at(curve, driven.with_columns(at=noon))
+        .join(span, on="vehicle_id", how="left")
+        .select(
+            off_km=(pl.col("distance_km") - pl.col("km")).abs(),
+            error_km="error_km",
+            is_within=pl.col("date").is_between("first", "last").fill_null(False),
+        )
+    )
 
 
 def true_recurrence(truth: pl.DataFrame) -> pl.DataFrame:
@@ -78,15 +127,20 @@ def true_recurrence(truth: pl.DataFrame) -> pl.DataFrame:
 
 
 def main() -> None:
-    """Run the fleets and print the two shares."""
+    """Run the fleets and print what came of them."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--fleets", type=int, default=50)
     parser.add_argument("--vehicles", type=int, default=2_000)
     arguments = parser.parse_args()
     started = perf_counter()
     fleets = [one_fleet(arguments.vehicles, seed) for seed in range(1_000, 1_000 + arguments.fleets)]
-    truth, beside, figures = (pl.concat(parts, how="vertical_relaxed") for parts in zip(*fleets, strict=True))
+    truth, beside, figures, distances = (
+        pl.concat([getattr(fleet, name) for fleet in fleets], how="vertical_relaxed")
+        for name in ("truth", "beside", "figures", "distances")
+    )
     report_status(beside)
+    report_leak_intervals(beside)
+    report_distances(distances)
     report_coverage(figures, truth)
     print(f"{perf_counter() - started:.0f} s")
 
@@ -99,6 +153,54 @@ def report_status(beside: pl.DataFrame) -> None:
     print(f"episodes built {built.height}, status right {right.height / built.height:.4f}, true ones missed {missed}")
     with pl.Config(tbl_rows=-1, tbl_hide_dataframe_shape=True):
         print(beside.group_by("true_status", "status").len().sort("true_status", "status"))
+
+
+def report_leak_intervals(beside: pl.DataFrame) -> None:
+    """Print for each cell how often the leak truly began where the episode says it did.
+
+    The day counts: a leak that began on the day of the last dry look, or of the repair, is held to have begun after it.
+    """
+    began, last_dry_on = pl.col("true_leak_started_on"), pl.col("last_dry_at").dt.date()
+    found = beside.filter(pl.col("status") == "re-leak")
+    unfound = beside.filter(pl.col("status").is_not_null() & (pl.col("status") != "re-leak"))
+    with pl.Config(tbl_rows=-1, tbl_hide_dataframe_shape=True):
+        print("leak found: where it truly began")
+        print(
+            found.group_by("true_status", "status")
+            .agg(
+                pl.len(),
+                held=began.is_between(last_dry_on, pl.col("ended_on")).fill_null(False).mean(),
+                before_last_dry=(began < last_dry_on).mean(),
+                after_first_wet=(began > pl.col("ended_on")).fill_null(True).mean(),
+                median_days=(pl.col("ended_on") - last_dry_on).dt.total_days().median(),
+            )
+            .sort("true_status")
+        )
+        print("no leak found: share truly leaking by the end")
+        print(
+            unfound.group_by("true_status", "status")
+            .agg(pl.len(), leaking_unseen=(began <= pl.col("ended_on")).fill_null(False).mean())
+            .sort("true_status", "status")
+        )
+
+
+def report_distances(distances: pl.DataFrame) -> None:
+    """Print the error of the kilometres at any date, within the readings of a vehicle and beyond them."""
+    told = distances.drop_nulls()
+    print(f"kilometres asked for {distances.height}, told {told.height / distances.height:.4f}")
+    with pl.Config(tbl_rows=-1, tbl_hide_dataframe_shape=True):
+        print(
+            told.group_by("is_within")
+            .agg(
+                pl.len(),
+                median_km=pl.col("off_km").median(),
+                p95_km=pl.col("off_km").quantile(0.95),
+                share_within_bound=(pl.col("off_km") <= pl.col("error_km")).mean(),
+                share_within_bound_and_a_day=(pl.col("off_km") <= pl.col("error_km") + DAY_KM).mean(),
+                median_bound_km=pl.col("error_km").median(),
+            )
+            .sort("is_within")
+        )
 
 
 def report_coverage(figures: pl.DataFrame, truth: pl.DataFrame) -> None:
