@@ -16,8 +16,17 @@ from models.settings import Settings
 from models.tables.explanations import Explanation, explanations
 from models.tables.measures import COMEBACK_ATTRIBUTES, TABLES
 
-GROUPS = {"engine_family": "--family", "repair_method": "--method", "site": "--site", "time_scale": "--scale"}
+GROUPS = {
+    "engine_family": "--family",
+    "repair_method": "--method",
+    "site": "--site",
+    "time_scale": "--scale",
+    "step": "--step",
+    "level": "--level",
+}
 """Key column to the option that chooses by it."""
+NEEDED = {"site_comparison": ("site",), "method_effects": ("repair_method",), "step_effects": ("step", "level")}
+"""Measures that have no row for all."""
 
 
 @dataclass(frozen=True)
@@ -42,7 +51,7 @@ def explain(path: Path, measure: str, *, horizon: float | None, **chosen: str | 
         path: The published snapshot's file.
         measure: A table of measures, or one of its columns as `table.column`.
         horizon: Where the figure stops counting; the middle one of those published without it.
-        chosen: `engine_family`, `repair_method`, `site` and `time_scale`; None for all, and for days.
+        chosen: The keys of `GROUPS`; None for all, and for days.
 
     Raises:
         NothingPublishedError: There is no such file.
@@ -78,8 +87,9 @@ def _rows_of(table: str, published: pl.DataFrame, chosen: dict[str, str]) -> pl.
         raise UsageError(f"{table} has no figures by {' or '.join(foreign)}. Leave it out.")
     defaults = {"engine_family": "", "repair_method": "", "site": "", "time_scale": "days"}
     full = {name: wanted.get(name, default) for name, default in defaults.items() if name in keys} | wanted
-    if table == "site_comparison" and "site" not in chosen:
-        raise UsageError(f"{table} has one row a site. Choose one with --site.")
+    unchosen = [GROUPS[name] for name in NEEDED.get(table, ()) if name not in chosen]
+    if unchosen:
+        raise UsageError(f"{table} has no row for all. Choose one with {' and '.join(unchosen)}.")
     rows = published.filter(**full)
     if rows.is_empty():
         asked = ", ".join(f"{name} {value!r}" for name, value in full.items() if value)

@@ -125,6 +125,8 @@ def query(sql: str, home: Path, form: str) -> None:
 @click.option("--family", "engine_family", help="Engine family  [default: all]")
 @click.option("--method", "repair_method", help="Repair method  [default: all]")
 @click.option("--site", help="Site of the repair  [default: all]")
+@click.option("--step", help="Job step, for step_effects")
+@click.option("--level", help="What the job card says of it: skipped, or not recorded")
 @click.option("--scale", "time_scale", help="What time is counted in  [default: days]")
 @click.option("--horizon", type=float, help="Where it stops counting  [default: the middle one published]")
 @click.option("--format", "form", type=click.Choice(FORMATS), default="table", show_default=True)

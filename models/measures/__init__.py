@@ -15,9 +15,11 @@ import polars as pl
 from models.measures.bolt_comparison import bolt_comparison
 from models.measures.comeback_shares import comeback_shares
 from models.measures.leak_rates import leak_rates
+from models.measures.method_effects import method_effects
 from models.measures.recurrence import recurrence
 from models.measures.recurrence_curve import recurrence_curve
 from models.measures.site_comparison import site_comparison
+from models.measures.step_effects import step_effects
 from models.measures.time_to_releak import time_to_releak
 from models.tables import LAYERS
 
@@ -26,9 +28,11 @@ __all__ = [
     "comeback_shares",
     "inputs_of",
     "leak_rates",
+    "method_effects",
     "recurrence",
     "recurrence_curve",
     "site_comparison",
+    "step_effects",
     "time_to_releak",
 ]
 

@@ -11,6 +11,7 @@ from models.measures.comeback_shares import WHOLE_WINDOW, window_used
 from models.measures.cube import GROUP_COLUMNS, cause_codes
 from models.measures.leak_rates import EXPOSURE_UNIT
 from models.measures.pooled_model import with_expected
+from models.measures.step_effects import JOINT_OPENED, with_steps
 from models.settings import Settings
 from models.statistics.kaplan_meier import product_limit
 from models.statistics.risk_table import EVENT, Floats, just_before, risk_table
@@ -42,6 +43,8 @@ class Selection:
         site: Its site, '' for all.
         time_scale: What time is counted in.
         horizon: Where it stops counting; infinity where it does not.
+        step: Its job step, '' where it has none.
+        level: What the job card says of that step.
     """
 
     engine_family: str = ""
@@ -49,6 +52,8 @@ class Selection:
     site: str = ""
     time_scale: str = "days"
     horizon: float = float("inf")
+    step: str = ""
+    level: str = ""
 
 
 def episodes_behind(measure: str, frames: Frames, selection: Selection, *, settings: Settings) -> pl.DataFrame:
@@ -149,12 +154,32 @@ def _site_comparison(frames: Frames, selection: Selection, settings: Settings) -
     return counted.with_columns(counts_as=_counts_as(float("inf")), adds=pl.col("expected"))
 
 
+def _method_effects(frames: Frames, selection: Selection, settings: Settings) -> pl.DataFrame:
+    """Each re-leak of the method adds itself."""
+    return _whole_watch(_selected(frames["episodes"], selection))
+
+
+def _step_effects(frames: Frames, selection: Selection, settings: Settings) -> pl.DataFrame:
+    """Each re-leak of the level adds itself."""
+    opened = frames["episodes"].filter(pl.col("repair_method").is_in(JOINT_OPENED))
+    stepped = with_steps(opened, frames["repair_records"], frames["engine_families"])
+    return _whole_watch(_selected(stepped.filter(pl.col(selection.step) == selection.level), selection))
+
+
+def _whole_watch(counted: pl.DataFrame) -> pl.DataFrame:
+    """Count every episode for as long as it was watched; a re-leak adds 1."""
+    adds = (pl.col("status") == "re-leak").cast(pl.Float64)
+    return counted.with_columns(counts_as=_counts_as(float("inf")), adds=adds)
+
+
 BEHIND: dict[str, Callable[[Frames, Selection, Settings], pl.DataFrame]] = {
     "recurrence": _recurrence,
     "recurrence_curve": _recurrence,
     "time_to_releak": _time_to_releak,
     "leak_rates": _leak_rates,
     "site_comparison": _site_comparison,
+    "method_effects": _method_effects,
+    "step_effects": _step_effects,
     "comeback_shares": _comeback_shares,
     "bolt_comparison": _bolt_comparison,
 }

@@ -6,8 +6,21 @@ A figure that would rest on too few episodes is null, with the reason beside it.
 import dataframely as dy
 
 from models.tables.columns import count, group, one_of, quantity, share, words
+from models.tables.ledger import REPAIR_METHODS
 
 TIME_SCALES = ("days", "km")
+JOB_STEPS = (
+    "old_bolts",
+    "seals_not_renewed",
+    "faces_not_cleaned",
+    "ventilation_not_checked",
+    "sequence_not_followed",
+    "no_settle_wait",
+    "no_final_angle",
+    "no_run_up_check",
+)
+"""Steps of the cover job that a job card tells of, named by what skipping them is."""
+STEP_LEVELS = ("skipped", "not recorded")
 COMEBACK_ATTRIBUTES = ("repair_method", "engine_family", "site", "occasion", "has_new_bolts", "is_ventilation_serviced")
 """Columns of the episodes that comebacks are counted by."""
 
@@ -114,6 +127,41 @@ class SiteComparison(dy.Schema):
     reason = words("why a figure is missing")
 
 
+class _Effects(dy.Schema):
+    """One way of doing a repair against another, with engine family, site and the engine's age allowed for."""
+
+    time_scale = one_of(TIME_SCALES, "days or kilometres since the repair", primary_key=True)
+    reference = words("what it is compared with", nullable=False)
+    hazard_ratio = quantity("1", "how many times as often it leaks again, at any time", nullable=True)
+    low = quantity("1", "lower 95% limit, clustered by vehicle", nullable=True)
+    high = quantity("1", "upper 95% limit, clustered by vehicle", nullable=True)
+    p_value = share("two-sided p value of a ratio of 1", nullable=True)
+    q_value = share("the same, adjusted for the contrasts shown", nullable=True)
+    n = count("episodes")
+    events = count("re-leaks")
+    n_reference = count("episodes of the reference")
+    events_reference = count("re-leaks of the reference")
+    proportional_p = share("p value of a ratio that does not change with time", nullable=True)
+    horizon = quantity("days or km", "where the difference is read")
+    difference = quantity("1", "adjusted recurrence less the reference's", nullable=True, at_least=-1.0, at_most=1.0)
+    difference_low = quantity("1", "lower 95% limit", nullable=True, at_least=-1.0, at_most=1.0)
+    difference_high = quantity("1", "upper 95% limit", nullable=True, at_least=-1.0, at_most=1.0)
+    reason = words("why there is no ratio")
+
+
+class MethodEffects(_Effects):
+    """Repair methods against the most frequent one (Cox), family, site and age allowed for, clustered by vehicle."""
+
+    repair_method = one_of(REPAIR_METHODS, "repair method", primary_key=True)
+
+
+class StepEffects(_Effects):
+    """Job steps skipped, or not recorded, against the same steps done (Cox), the method allowed for as well."""
+
+    step = one_of(JOB_STEPS, "job step, as it is skipped", primary_key=True)
+    level = one_of(STEP_LEVELS, "what the job card says", primary_key=True)
+
+
 class ComebackShares(dy.Schema):
     """Share of repairs that come back within the comeback window (Aalen-Johansen), by one attribute at a time."""
 
@@ -154,6 +202,8 @@ TABLES: dict[str, type[dy.Schema]] = {
     "recurrence_curve": RecurrenceCurve,
     "leak_rates": LeakRates,
     "site_comparison": SiteComparison,
+    "method_effects": MethodEffects,
+    "step_effects": StepEffects,
     "comeback_shares": ComebackShares,
     "bolt_comparison": BoltComparison,
 }

@@ -88,7 +88,24 @@ def records_tables(episodes: list[dict[str, Any]]) -> dict[str, list[dict[str, A
         for episode in episodes
         if episode["status"] == "re-leak"
     ]
-    traced = {"engine_families": families, "vehicles": vehicles, "work_orders": orders, "inspection_notes": notes}
+    cards = [
+        {
+            "order_id": episode["order_id"],
+            "cover_position": episode["cover_position"],
+            "bolts_renewed": episode["has_new_bolts"],
+            "faces_cleaned": None if number % 5 == 0 else number % 3 > 0,
+            "settle_min": float(number % 2 * 10),
+        }
+        for number, episode in enumerate(episodes)
+        if number % 2
+    ]
+    traced = {
+        "engine_families": families,
+        "vehicles": vehicles,
+        "work_orders": orders,
+        "repair_records": cards,
+        "inspection_notes": notes,
+    }
     for rows in traced.values():
         for number, row in enumerate(rows):
             row |= {"load_id": "load-1", "row_number": number + 2}
@@ -193,6 +210,8 @@ def measure_rows(ledger: dict[str, list[dict[str, Any]]]) -> dict[str, list[dict
         compute = getattr(measures, name)
         frames = {
             table: conform(pl.DataFrame(ledger[table], infer_schema_length=None), schema_of(table))
+            if ledger.get(table)
+            else schema_of(table).create_empty()
             for table in measures.inputs_of(compute)
         }
         options = {option: known[option] for option in signature(compute).parameters if option in known}

@@ -8,7 +8,11 @@ from dashboards.explaining import explain
 from models.errors import UsageError
 from models.tables.measures import TABLES
 
-ONE_OF = {"site_comparison": {"site": "Quay"}}
+ONE_OF = {
+    "site_comparison": {"site": "Quay"},
+    "method_effects": {"repair_method": "gasket_and_seals"},
+    "step_effects": {"step": "old_bolts", "level": "not recorded"},
+}
 """Measures without a row for all."""
 
 
@@ -39,7 +43,7 @@ def test_the_settings_in_force_are_those_of_the_snapshot(full_snapshot: Path) ->
         ("recurrence", 181.0, {}, "no figure at 181.*180"),
         ("leak_rates", 180.0, {}, "no horizon"),
         ("leak_rates", None, {"site": "Quai"}, "no row for site 'Quai'"),
-        ("site_comparison", None, {}, "one row a site"),
+        ("site_comparison", None, {}, "Choose one with --site"),
         ("site_comparison", None, {"engine_family": "KT-4"}, "no figures by --family"),
         ("comeback_shares", None, {"engine_family": "KT-4", "site": "Quay"}, "one attribute at a time"),
     ],

@@ -8,6 +8,7 @@ import polars as pl
 import pytest
 
 from models import measures
+from models.measures.step_effects import MEASURED, TICKED
 from models.settings import EpisodeRules, MeasureRules
 
 FAMILIES, SITES = ("F1", "F2", "F3"), ("east", "north", "west")
@@ -27,13 +28,15 @@ def make():
         filled = [dict(row) if isinstance(row, dict) else {"status": row[0], "days": row[1]} for row in rows]
         defaults = {"engine_family": "F1", "repair_method": "gasket", "site": "east", "occasion": "leak"}
         defaults |= {"has_new_bolts": False, "is_ventilation_serviced": False}
-        defaults |= {"repaired_on": date(2024, 1, 1), "ended_on": date(2026, 1, 1)}
+        defaults |= {"cover_position": "only", "repaired_on": date(2024, 1, 1), "ended_on": date(2026, 1, 1)}
         for i, row in enumerate(filled):
             values = defaults | {"episode_id": f"e{i:04}", "vehicle_id": f"v{i:04}"} | same
             values |= {"km": row["days"] * 50.0} | row
-            filled[i] = {"engine_id": values["vehicle_id"]} | values
+            filled[i] = {"engine_id": values["vehicle_id"], "order_id": values["episode_id"]} | values
         schema = {
             "episode_id": pl.String,
+            "order_id": pl.String,
+            "cover_position": pl.String,
             "vehicle_id": pl.String,
             "engine_id": pl.String,
             "engine_family": pl.String,
@@ -66,13 +69,35 @@ def fitted():
 
 
 @pytest.fixture(scope="session")
-def compute(rules, fitted):
+def cards():
+    """Job cards from dicts that name an order and what was ticked or filled in; and families that ask for all steps."""
+
+    def build(*rows, **asked):
+        boxes = dict.fromkeys(TICKED.values(), pl.Boolean) | dict.fromkeys(MEASURED.values(), pl.Float64)
+        schema = {"order_id": pl.String, "cover_position": pl.String} | boxes
+        filled = [{"cover_position": "only"} | row for row in rows]
+        families = [
+            {"engine_family": family, "settle_min": 20.0, "final_angle_deg": 60.0} | asked.get(family, {})
+            for family in FAMILIES
+        ]
+        return pl.DataFrame(filled, schema=schema), pl.DataFrame(families)
+
+    return build
+
+
+@pytest.fixture(scope="session")
+def compute(rules, fitted, cards):
     """Compute a measure by name from episodes, with default settings and the other tables made to fit."""
     settings = {"rules": rules, "window": EpisodeRules()}
 
     def build(name, episodes):
         measure = getattr(measures, name)
-        others = {"engine_periods": fitted(episodes)}
+        ticked = [
+            {"order_id": order, "bolts_renewed": i % 3 == 0} for i, order in enumerate(sorted(episodes["order_id"]))
+        ]
+        repair_records, engine_families = cards(*ticked)
+        others = {"engine_periods": fitted(episodes), "repair_records": repair_records}
+        others |= {"engine_families": engine_families}
         frames = {table: others.get(table, episodes) for table in measures.inputs_of(measure)}
         options = {option: settings[option] for option in signature(measure).parameters if option in settings}
         return measure(**frames, **options)
