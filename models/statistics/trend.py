@@ -1,0 +1,259 @@
+"""Whether repairs of the same engines come ever more often: trend tests and the power law."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import scipy
+
+from models.statistics.intervals import Estimates, normal_quantile
+from models.statistics.risk_table import Bools, Floats, Ints
+
+NO_EVENTS = "no events to tell a trend from"
+AT_ZERO = "an event at age zero"
+AT_THE_END = "all events at the end of watch"
+
+
+@dataclass(frozen=True)
+class Histories:
+    """Ages at the events of engines watched from age zero, ready to be tested together.
+
+    Attributes:
+        age: Ages at the events (events,).
+        watched: End of watch of each event's engine (events,).
+        is_free: Whether the event could have come at any age up to it (events,); a watch's end fixes the one that
+            ended it.
+        end: End of watch of each engine (engines,).
+    """
+
+    age: Floats
+    watched: Floats
+    is_free: Bools
+    end: Floats
+
+
+@dataclass(frozen=True)
+class TrendTest:
+    """A test of a constant rate; NaN where it cannot be made.
+
+    Attributes:
+        statistic: Above what a constant rate expects where events crowd late (Laplace) or early (MIL-HDBK-189).
+        p: Two-sided p value.
+        p_worsening: p value against a rising rate alone.
+        degrees: Degrees of freedom of a chi-squared statistic; 0 for a normal one.
+        reason: Why there is no test, '' where there is one.
+    """
+
+    statistic: float
+    p: float
+    p_worsening: float
+    degrees: int
+    reason: str
+
+
+@dataclass(frozen=True)
+class PowerLaw:
+    """Rate of events rate * shape * age^(shape - 1); above 1 the shape says it worsens. NaN where there is no fit.
+
+    Attributes:
+        shape: Shape with its limits, exact where all engines were watched equally long and too wide where not.
+        rate: Expected events of one engine up to age 1.
+        covariance: Covariance of (log rate, shape) (2, 2).
+        unbiased_shape: Shape without its bias in few events.
+        log_likelihood: At the maximum.
+        log_likelihood_constant: The same with shape 1.
+        p: p value of shape 1 by the likelihood ratio.
+        events: Events fitted.
+        reason: Why there is no fit, '' where there is one.
+    """
+
+    shape: Estimates
+    rate: float
+    covariance: Floats
+    unbiased_shape: float
+    log_likelihood: float
+    log_likelihood_constant: float
+    p: float
+    events: int
+    reason: str
+
+
+def histories(
+    age: npt.ArrayLike,
+    engine: npt.ArrayLike,
+    end: npt.ArrayLike,
+    *,
+    ended_by_event: npt.ArrayLike | None = None,
+) -> Histories:
+    """Gather the events of several engines.
+
+    Args:
+        age: Ages at the events (n,), zero or more, in days, kilometres or hours.
+        engine: Engine of each event, 0 to engines - 1 (n,).
+        end: Age at which each engine's watch, begun at age zero, ended (engines,).
+        ended_by_event: Whether it was ended by the engine's last event, which then tells nothing (engines,): without
+            it no watch was.
+
+    Raises:
+        ValueError: Lengths differ, an engine is unknown, or an age negative or after the end of watch.
+    """
+    ages, ends = np.asarray(age, dtype=np.float64), np.asarray(end, dtype=np.float64)
+    codes = np.asarray(engine, dtype=np.int64)
+    if len(ages) != len(codes) or codes.min(initial=0) < 0 or codes.max(initial=-1) >= len(ends):
+        raise ValueError("every event needs an engine, and every engine an end of watch")
+    if not (np.isfinite(ends).all() and (ages >= 0).all() and (ages <= ends[codes]).all()):
+        raise ValueError("every age must lie between zero and its engine's end of watch")
+    by_event = np.zeros(len(ends), dtype=bool) if ended_by_event is None else np.asarray(ended_by_event, dtype=bool)
+    is_last = _last_events(ages, codes, ends, by_event)
+    return Histories(ages, ends[codes], ~is_last, ends)
+
+
+def _last_events(age: Floats, engine: Ints, end: Floats, ended_by_event: Bools) -> Bools:
+    """Mark one event at the end of each watch that it ended (n,)."""
+    at_end = np.flatnonzero(ended_by_event[engine] & (age == end[engine]))
+    is_last = np.zeros(len(age), dtype=bool)
+    is_last[at_end[np.unique(engine[at_end], return_index=True)[1]]] = True
+    return is_last
+
+
+def laplace_test(data: Histories) -> TrendTest:
+    """Compare the events' mean age with the middle of the watch.
+
+    Source: Laplace's test as in Cox & Lewis, The Statistical Analysis of Series of Events (1966), pooled over engines
+    as in Ascher & Feingold, Repairable Systems Reliability (1984); NIST/SEMATECH e-Handbook, section 8.2.3.4.
+    """
+    age, watched = data.age[data.is_free], data.watched[data.is_free]
+    spread = np.sqrt(np.sum(watched**2) / 12.0)
+    if not spread > 0:
+        return TrendTest(np.nan, np.nan, np.nan, 0, NO_EVENTS)
+    statistic = float(np.sum(age - watched / 2.0) / spread)
+    upper = float(scipy.special.ndtr(-statistic))
+    return TrendTest(statistic, float(2.0 * scipy.special.ndtr(-abs(statistic))), upper, 0, "")
+
+
+def mil_hdbk_189_test(data: Histories) -> TrendTest:
+    """Compare how far back in the watch the events lie, on the log scale, with chi-squared on two degrees each.
+
+    Source: MIL-HDBK-189 (1981); NIST/SEMATECH e-Handbook, section 8.2.3.4. The best test against a power law.
+    """
+    age, watched = data.age[data.is_free], data.watched[data.is_free]
+    degrees = 2 * len(age)
+    if not degrees or not (age > 0).all():
+        return TrendTest(np.nan, np.nan, np.nan, degrees, AT_ZERO if degrees else NO_EVENTS)
+    statistic = 2.0 * float(np.sum(np.log(watched / age)))
+    lower = float(scipy.special.chdtr(degrees, statistic))
+    return TrendTest(statistic, min(1.0, 2.0 * min(lower, 1.0 - lower)), lower, degrees, "")
+
+
+def _reason(data: Histories) -> str:
+    """Why there is no power law, '' where there is one."""
+    if not len(data.age):
+        return NO_EVENTS
+    if not (data.age > 0).all():
+        return AT_ZERO
+    return "" if (data.age < data.watched).any() else AT_THE_END
+
+
+def fit_power_law(data: Histories, *, confidence: float = 0.95) -> PowerLaw:
+    """Fit the rate's power of age to all engines together by maximum likelihood.
+
+    Events of different engines and of one engine are taken as independent given the age, repairs as leaving the engine
+    as old as it was. The limits of the shape are the estimate's times chi-squared over its degrees of freedom.
+
+    Source: Crow, in Reliability and Biometry (1974) 379; MIL-HDBK-189 (1981); Rigdon & Basu, Statistical Methods for
+    the Reliability of Repairable Systems (2000), chapters 4 and 5.
+    """
+    reason, events = _reason(data), len(data.age)
+    if reason:
+        nothing = np.asarray(np.nan)
+        unknown = Estimates(nothing, nothing, nothing, nothing)
+        return PowerLaw(unknown, np.nan, np.full((2, 2), np.nan), np.nan, np.nan, np.nan, np.nan, events, reason)
+    shape = _shape(data)
+    covariance = np.asarray(np.linalg.inv(_information(data, shape)), dtype=np.float64)
+    fitted, constant = _log_likelihood(data, shape), _log_likelihood(data, 1.0)
+    free = int(data.is_free.sum())
+    return PowerLaw(
+        shape=_shape_limits(shape, events, free, float(np.sqrt(covariance[1, 1])), confidence=confidence),
+        rate=float(np.exp(_log_rate(data, shape))),
+        covariance=covariance,
+        unbiased_shape=shape * (free - 1) / events,
+        log_likelihood=fitted,
+        log_likelihood_constant=constant,
+        p=float(scipy.special.chdtrc(1, max(2.0 * (fitted - constant), 0.0))),
+        events=events,
+        reason="",
+    )
+
+
+def _log_ends(data: Histories) -> Floats:
+    """Logarithms of the ends of watch of the engines watched at all."""
+    return np.log(data.end[data.end > 0])
+
+
+def _log_rate(data: Histories, shape: float) -> float:
+    """Logarithm of the rate that expects the events seen."""
+    return float(np.log(len(data.age)) - scipy.special.logsumexp(shape * _log_ends(data)))
+
+
+def _shape(data: Histories) -> float:
+    """Solve the likelihood equation for the shape, whose left side falls from above zero to below it."""
+    log_end, log_age = _log_ends(data), np.log(data.age)
+
+    def score(shape: float) -> float:
+        weight = np.exp(shape * (log_end - log_end.max()))
+        return float(1.0 / shape + log_age.mean() - weight @ log_end / weight.sum())
+
+    low = high = 1.0
+    while score(high) > 0:
+        high *= 2.0
+    while score(low) < 0:
+        low /= 2.0
+    return low if low == high else float(scipy.optimize.brentq(score, low, high, xtol=1e-15, rtol=1e-14))
+
+
+def _information(data: Histories, shape: float) -> Floats:
+    """Observed information about (log rate, shape) (2, 2)."""
+    log_end = _log_ends(data)
+    expected = np.exp(_log_rate(data, shape) + shape * log_end)
+    mixed = float(expected @ log_end)
+    return np.array([[expected.sum(), mixed], [mixed, len(data.age) / shape**2 + float(expected @ log_end**2)]])
+
+
+def _log_likelihood(data: Histories, shape: float) -> float:
+    """Log-likelihood at a shape and its best rate."""
+    each = _log_rate(data, shape) + np.log(shape) + (shape - 1.0) * np.log(data.age)
+    return float(np.sum(each)) - len(data.age)
+
+
+def _shape_limits(shape: float, events: int, free: int, error: float, *, confidence: float) -> Estimates:
+    """Limits of the shape: 2 free events times it, over its estimate, is chi-squared on as many degrees.
+
+    With no event free to come when it will there are none.
+    """
+    if not 0 < confidence < 1:
+        raise ValueError(f"confidence is {confidence}; it must lie between 0 and 1")
+    tail = (1.0 - confidence) / 2.0
+    low, high = (
+        shape * scipy.special.chdtri(2.0 * free, side) / (2.0 * events) if free else np.nan for side in (1 - tail, tail)
+    )
+    return Estimates(np.asarray(shape), np.asarray(error), np.asarray(low), np.asarray(high))
+
+
+def time_between_events(fit: PowerLaw, age: float, *, confidence: float = 0.95) -> Estimates:
+    """Mean time between one engine's events at the end of its watch, with the limits of a watch ended by the clock.
+
+    The estimate is that of the unbiased shape.
+
+    Args:
+        fit: The fit of one engine.
+        age: End of its watch.
+        confidence: Level of the limits.
+
+    Source: NIST/SEMATECH e-Handbook, section 8.4.5.1, after Crow (1982).
+    """
+    z, n = normal_quantile(confidence), fit.events
+    mean = age / (n * fit.unbiased_shape) if fit.unbiased_shape > 0 else np.nan
+    far = n + z**2 / 4.0 + np.sqrt(n * z**2 / 2.0 + z**4 / 16.0)
+    near = n - z * np.sqrt(n / 2.0)
+    high = mean * n * (n - 1) / near**2 if near > 0 else np.inf
+    return Estimates(np.asarray(mean), np.asarray(np.nan), np.asarray(mean * n * (n - 1) / far**2), np.asarray(high))
