@@ -5,8 +5,11 @@
 Each file goes, beside a small sound fleet, the whole way from the inbox to typed records, in a child process that may
 take 10 seconds of processor time (so that a busy machine does not count) and 2 GiB for it. A file fails if anything but
 a plain problem comes out: an exception, a dead or hanging child, too much memory, a file that no load lists, a row
-without exactly one outcome, or another number of rows than were written where that is known. A child is used again
-until it dies: starting one takes longer than most files.
+without exactly one outcome, or another number of rows than were written where that is known.
+
+A child is used again until it dies: starting one takes longer than most files. So does all that a run does once however
+many files it finds; so small files go together, within the limits of one. Where anything is wrong with them, each is
+judged alone.
 """
 
 import argparse
@@ -20,8 +23,7 @@ import tempfile
 import time
 import traceback
 import zipfile
-from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
@@ -37,6 +39,7 @@ import xlsxwriter
 
 SECONDS_ALLOWED = 10.0
 BYTES_ALLOWED = 2 << 30
+FILES_TOGETHER = 30
 IN_MEMORY = Path("/dev/shm")
 AS_OF = date(2025, 1, 1)
 FLEET = {
@@ -472,18 +475,18 @@ USUAL: tuple[Callable[[Table, random.Random], MutatedFile], ...] = (
     *(change_line_ends, put_extremes_in_cells, make_ragged, write_odd_json, write_odd_parquet),
     *(put_formulas_in_a_workbook, trick_with_the_name, put_extremes_in_cells),
 )  # fmt: skip
-_LARGE = (
+LARGE = (
     *(widen, gzip_bomb, leave_quotes_open, write_one_long_line, write_ever_new_names, write_parquet_bomb),
     *(write_workbook_bomb, write_workbook_bomb),
 )  # fmt: skip
-MUTATIONS = USUAL * 4 + _LARGE
+MUTATIONS = USUAL * 4 + LARGE
 
 
-def verdict(file: MutatedFile, folder: Path) -> str | None:
-    """Take one file from the inbox to typed records; return what went wrong, None where nothing did.
+def verdict(files: Sequence[MutatedFile], folder: Path) -> str | None:
+    """Take files from the inbox to typed records; return the first thing that went wrong, None where nothing did.
 
     Args:
-        file: The file.
+        files: The files; each gets a folder of its own in the inbox.
         folder: An empty folder for the home.
     """
     from models.settings import FleetSettings
@@ -494,9 +497,10 @@ def verdict(file: MutatedFile, folder: Path) -> str | None:
 
     home = Home(folder)
     home.prepare()
-    path = home.inbox / file.name
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_bytes(file.content)
+    for place, file in enumerate(files):
+        path = home.inbox / str(place) / file.name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(file.content)
     for name, text in FLEET.items():
         (home.inbox / name).write_text(text)
     warehouse = Warehouse(home.warehouse)
@@ -505,19 +509,24 @@ def verdict(file: MutatedFile, folder: Path) -> str | None:
     landed = warehouse.select("SELECT load_id, count(*) AS n FROM landing.rows GROUP BY ALL")
     record(warehouse, source_maps(home), as_of=AS_OF, fleet=FleetSettings())
     counts = account(warehouse)["loads"].filter(pl.col("load_id").is_in(landed["load_id"]))
-    return _what_is_lost(file, loads.rows(named=True), dict(landed.rows()), counts.rows(named=True))
+    return _what_is_lost(files, loads.rows(named=True), dict(landed.rows()), counts.rows(named=True))
 
 
 def _what_is_lost(
-    file: MutatedFile, loads: list[dict[str, Any]], landed: dict[str, int], counts: list[dict[str, Any]]
+    files: Sequence[MutatedFile], loads: list[dict[str, Any]], landed: dict[str, int], counts: list[dict[str, Any]]
 ) -> str | None:
     if unread := [load["problem"] for load in loads if load["file"] in FLEET and landed.get(load["load_id"]) != 1]:
         return f"sound files did not load: {unread}"
     tallied = {count["load_id"]: count for count in counts}
     if landed != {load_id: count["rows_read"] for load_id, count in tallied.items()}:
         return f"{landed} rows landed, but their outcomes are {tallied}"
-    ours = [load for load in loads if load["file"] not in FLEET]
-    return next((fault for load in ours if (fault := _loss(file, load, tallied))), None) if ours else "is not listed"
+    for place, file in enumerate(files):
+        ours = [load for load in loads if load["file"].startswith(f"{place}/")]
+        if fault := next((fault for load in ours if (fault := _loss(file, load, tallied))), None):
+            return fault
+        if not ours:
+            return "is not listed"
+    return None
 
 
 def _loss(file: MutatedFile, load: dict[str, Any], tallied: dict[str, dict[str, Any]]) -> str | None:
@@ -532,18 +541,18 @@ def _loss(file: MutatedFile, load: dict[str, Any], tallied: dict[str, dict[str, 
 
 
 def _child(pipe: Connection, seed: int) -> None:
-    """Judge files by number until told to stop, each with its seconds and its largest memory in bytes."""
+    """Judge files by their numbers until told to stop, with the seconds they took and the largest memory in bytes."""
     sys.path.insert(0, str(Path(__file__).parents[2]))
-    while (number := pipe.recv()) is not None:
-        file = mutated_file(number, seed=seed)
+    while (numbers := pipe.recv()) is not None:
+        files = [mutated_file(number, seed=seed) for number in numbers]
         Path("/proc/self/clear_refs").write_text("5")
         began = time.process_time()
         with tempfile.TemporaryDirectory(dir=IN_MEMORY if IN_MEMORY.is_dir() else None) as folder:
             try:
-                fault = verdict(file, Path(folder))
+                fault = verdict(files, Path(folder))
             except BaseException:
                 fault = traceback.format_exc(limit=-6)
-            pipe.send((fault, file.mutation, time.process_time() - began, _largest_bytes()))
+            pipe.send((fault, time.process_time() - began, _largest_bytes()))
 
 
 def _largest_bytes() -> int:
@@ -566,21 +575,21 @@ class Judge:
         self._process.start()
         theirs.close()
 
-    def judge(self, number: int) -> tuple[str | None, str, float, int]:
-        """Return what is wrong with how a file was taken, its mutation, the seconds and the largest memory in bytes."""
-        self._pipe.send(number)
+    def judge(self, numbers: Sequence[int]) -> tuple[str | None, float, int]:
+        """Return what is wrong with how files were taken, the seconds it took and the largest memory in bytes."""
+        self._pipe.send(numbers)
         began = time.perf_counter()
         try:
             if self._pipe.poll(6 * SECONDS_ALLOWED):
-                fault, mutation, seconds, largest = self._pipe.recv()
-                return fault or _past_limits(seconds, largest), mutation, seconds, largest
+                fault, seconds, largest = self._pipe.recv()
+                return fault or _past_limits(seconds, largest), seconds, largest
             fault = "hangs"
         except (EOFError, ConnectionError):
             self._process.join()
             fault = f"the process died ({self._process.exitcode})"
         self.stop()
         self._start()
-        return fault, mutated_file(number, seed=self._seed).mutation, time.perf_counter() - began, 0
+        return fault, time.perf_counter() - began, 0
 
     def stop(self) -> None:
         """End the child process."""
@@ -594,23 +603,39 @@ def _past_limits(seconds: float, largest: int) -> str | None:
     return f"took {largest / 2**30:.2f} GiB" if largest > BYTES_ALLOWED else None
 
 
+def portions(numbers: range) -> Iterator[tuple[int, ...]]:
+    """The numbers of files that go together: the large ones alone, of the others so many as cost little."""
+    small = [number for number in numbers if MUTATIONS[number % len(MUTATIONS)] in USUAL]
+    yield from (tuple(small[start : start + FILES_TOGETHER]) for start in range(0, len(small), FILES_TOGETHER))
+    yield from ((number,) for number in numbers if MUTATIONS[number % len(MUTATIONS)] in LARGE)
+
+
+def _judged(judge: Judge, numbers: tuple[int, ...]) -> dict[tuple[int, ...], tuple[str | None, float, int]]:
+    """Judge files together and, where anything is wrong with that, each alone."""
+    together = judge.judge(numbers)
+    if together[0] is None or len(numbers) == 1:
+        return {numbers: together}
+    alone = {(number,): judge.judge((number,)) for number in numbers}
+    return alone if any(fault for fault, _, _ in alone.values()) else {numbers: together}
+
+
 def main() -> None:
-    """Judge the corpus, print every failure, and the slowest and the largest of each mutation."""
+    """Judge the corpus; print every failure, and the slowest and the largest."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--count", type=int, default=10_000)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
-    judge, failed, worst = Judge(options.seed), Counter[str](), (0.0, 0)
-    for number in range(options.first, options.first + options.count):
-        fault, mutation, seconds, largest = judge.judge(number)
-        worst = max(worst[0], seconds), max(worst[1], largest)
-        if fault:
-            failed[mutation] += 1
-            print(f"file {number} ({mutation}): {fault}", flush=True)
+    judge, failed, slowest, most = Judge(options.seed), 0, 0.0, 0
+    for together in portions(range(options.first, options.first + options.count)):
+        for numbers, (fault, seconds, largest) in _judged(judge, together).items():
+            slowest, most = max(slowest, seconds), max(most, largest)
+            if fault:
+                failed += 1
+                done = {mutated_file(number, seed=options.seed).mutation for number in numbers}
+                print(f"{', '.join(map(str, numbers))} ({', '.join(sorted(done))}): {fault}", flush=True)
     judge.stop()
-    slowest, most = worst
-    print(f"{options.count:,} files, {failed.total()} failed; slowest {slowest:.1f} s, most {most / 2**30:.2f} GiB")
+    print(f"{options.count:,} files, {failed} failed; slowest {slowest:.1f} s, most {most / 2**30:.2f} GiB")
     sys.exit(1 if failed else 0)
 
 
