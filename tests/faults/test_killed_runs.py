@@ -1,130 +1,121 @@
-"""A run may be killed at any moment: the old snapshot answers meanwhile, and a rerun publishes the same tables."""
+"""A run may be killed at any moment of any stage: the old snapshot answers, and a rerun publishes the same tables."""
 
-import multiprocessing
 import os
 import random
-import shutil
-import time
-from concurrent.futures import ThreadPoolExecutor
-from datetime import date
+from collections import defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
-import polars as pl
 import pytest
 
+from models.errors import NothingPublishedError
 from models.tables import LAYERS
 from pipelines.home import Home
-from pipelines.publishing import read_published
-from pipelines.simulating import simulate
+from tests.faults import runs
 
-MOMENTS = int(os.environ.get("RELEAK_KILLED_RUNS", "20"))
+MOMENTS = int(os.environ.get("RELEAK_KILLED_RUNS", "10"))
 """How many runs are killed; more with the environment variable, by hand."""
-CHAINS = max(1, MOMENTS // 5)
-LANES = 2
-"""Runs at once, each in a home of its own."""
-HISTORY = "check_history"
-"""What the checks of past runs found: it tells of the runs themselves, killed ones too."""
-CLOCK_COLUMNS = {"loads": ["loaded_at"], "snapshots": ["published_at"], "check_history": ["checked_at"]}
-"""Columns that say when a run happened, and so differ between two runs of the same files."""
-AS_OF = date(2026, 6, 30)
-HEAVY = ["great_expectations", "dagster", "polars", "plotly", "scipy.optimize", "pipelines.refreshing"]
-
-Tables = dict[str, pl.DataFrame]
-
-runs = multiprocessing.get_context("forkserver")
-runs.set_forkserver_preload(HEAVY)
+KILLS_BEFORE_A_RERUN = 5
+SEED = int(os.environ.get("RELEAK_KILLED_RUNS_SEED", "20260630"))
 
 
-def _refresh(home: Path) -> None:
-    """One run in a process of its own, out of this one's sight."""
-    from pipelines.refreshing import refresh
+@dataclass(frozen=True)
+class Start:
+    """What a run starts from, and what it comes to undisturbed.
 
-    refresh(Home(home), as_of=AS_OF)
+    Args:
+        home: The home before the run; it is copied, never run in.
+        before: What it publishes before the run, None where nothing.
+        after: What it publishes after the run.
+        stages: Stage to the seconds of each step in it.
+    """
 
-
-def _start(home: Path) -> multiprocessing.Process:
-    process = runs.Process(target=_refresh, args=(home,))
-    process.start()
-    return process
-
-
-def _finish(home: Path) -> float:
-    """Run undisturbed and return the seconds it took."""
-    started = time.perf_counter()
-    process = _start(home)
-    process.join()
-    assert process.exitcode == 0
-    return time.perf_counter() - started
-
-
-def _tables(home: Path) -> Tables:
-    return {
-        table: read_published(Home(home), f"FROM {table}").drop(CLOCK_COLUMNS.get(table, []))
-        for tables in LAYERS.values()
-        for table in tables
-        if table != HISTORY
-    }
+    home: Home
+    before: runs.Tables | None
+    after: runs.Tables
+    stages: dict[str, dict[str, float]]
 
 
 @pytest.fixture(scope="module")
-def fleet(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    out = tmp_path_factory.mktemp("fleet")
-    simulate(out, vehicles=40, years=2.0, seed=5)
-    return out
+def starts() -> Iterator[dict[str, Start]]:
+    """A first build, and a run that finds new files the day after."""
+    with runs.scratch_folder() as folder:
+        fleet = runs.lay_out_fleet(folder / "fleet")
+        yesterday = runs.lay_out_yesterday(fleet, folder / "yesterday")
+        yield {
+            home.path.name: _undisturbed(home, folder / f"undisturbed {home.path.name}") for home in (fleet, yesterday)
+        }
 
 
-@pytest.fixture(scope="module")
-def half_published(fleet: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A home that published some of the files yesterday and finds all of them in its inbox today."""
-    home = tmp_path_factory.mktemp("home") / "fleet"
-    shutil.copytree(fleet, home)
-    later = [file for file in sorted((home / "inbox").iterdir())[::3] if file.name != "fleet_register.csv"]
-    for file in later:
-        file.rename(home / file.name)
-    _finish(home)
-    for file in later:
-        (home / file.name).rename(home / "inbox" / file.name)
-    return home
+def _undisturbed(home: Home, path: Path) -> Start:
+    done = runs.copy_of(home, path)
+    stages: dict[str, dict[str, float]] = defaultdict(dict)
+    for step, seconds in runs.finish(done).items():
+        stages[_stage_of(step)][step] = seconds
+    before = runs.published(home) if home.pointer.exists() else None
+    return Start(home, before, runs.published(done), stages)
 
 
-@pytest.fixture(scope="module")
-def undisturbed(half_published: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Tables, float]:
-    """What a run of all the files publishes, and how long it takes."""
-    home = tmp_path_factory.mktemp("undisturbed") / "fleet"
-    shutil.copytree(half_published, home, symlinks=True)
-    seconds = _finish(home)
-    return _tables(home), seconds
+def _stage_of(step: str) -> str:
+    """Steps of one nature are one stage; each table of the ledger is a stage of its own."""
+    if step.endswith("_checks"):
+        return "checks"
+    return next((layer for layer in ("measures", "plan") if step in LAYERS[layer]), step)
 
 
-def _kill_then_finish(half_published: Path, home: Path, moments: list[float], before: Tables, expected: Tables) -> None:
-    """Kill one run after another in a home, each on what the last one left, then let one run end."""
-    shutil.copytree(half_published, home, symlinks=True)
-    for moment in moments:
-        process = _start(home)
-        process.join(timeout=moment)
-        process.kill()
-        process.join()
-        meanwhile = _tables(home)["episodes"]
-        assert meanwhile.equals(before["episodes"]) or meanwhile.equals(expected["episodes"]), moment
-    _finish(home)
-    after = _tables(home)
-    differing = [table for table in expected if not after[table].equals(expected[table])]
-    assert differing == [], f"after runs killed at {moments}"
-    shutil.rmtree(home)
+def _moments(starts: dict[str, Start], chance: random.Random) -> list[tuple[str, runs.Moment]]:
+    """Random moments of all stages in turn, so that each is met as often as any other."""
+    rounds = []
+    while len(rounds) < MOMENTS:
+        every = [(start, stage) for start in starts for stage in starts[start].stages]
+        rounds += chance.sample(every, len(every))
+    return [(start, _moment_in(starts[start].stages[stage], chance)) for start, stage in rounds[:MOMENTS]]
 
 
-@pytest.mark.timeout(3_600)
-def test_a_killed_run_loses_nothing(half_published: Path, undisturbed: tuple[Tables, float], tmp_path: Path) -> None:
-    expected, seconds = undisturbed
-    before = _tables(half_published)
-    assert not before["episodes"].equals(expected["episodes"]), "the second run must change something"
-    chance = random.Random(20260630)
-    moments = [chance.uniform(0.0, 1.2 * seconds) for _ in range(MOMENTS)]
-    chains = [moments[start::CHAINS] for start in range(CHAINS)]
-    with ThreadPoolExecutor(max_workers=LANES) as lanes:
-        killed = [
-            lanes.submit(_kill_then_finish, half_published, tmp_path / f"chain {number}", chain, before, expected)
-            for number, chain in enumerate(chains)
+def _moment_in(steps: dict[str, float], chance: random.Random) -> runs.Moment:
+    step = chance.choice(list(steps))
+    return runs.Moment(step, chance.uniform(0.0, steps[step]))
+
+
+def _kill_then_rerun(start: Start, moments: list[runs.Moment]) -> list[str]:
+    """Kill one run after another in a home, each on what the last one left, then let one end; say what went wrong."""
+    with runs.scratch_folder() as folder:
+        home = runs.copy_of(start.home, folder / "home")
+        faults = []
+        for moment in moments:
+            runs.kill(home, moment)
+            home.check_free()
+            faults += _fault_of_what_is_published(home, start)
+        runs.finish(home)
+        return faults + [
+            f"{table} differs after the rerun" for table in runs.differing(runs.published(home), start.after)
         ]
-        for one in killed:
-            one.result()
+
+
+def _fault_of_what_is_published(home: Home, start: Start) -> list[str]:
+    """It is what was published before, or all that the run publishes, and nothing between."""
+    try:
+        tables = runs.published(home)
+    except NothingPublishedError:
+        return ["the snapshot is gone"] if start.before is not None else []
+    wholes = [whole for whole in (start.before, start.after) if whole is not None]
+    return [] if any(not runs.differing(tables, whole) for whole in wholes) else ["what is published is half of each"]
+
+
+@pytest.mark.timeout(7_200)
+def test_a_run_killed_at_any_moment_of_any_stage_loses_nothing(starts: dict[str, Start]) -> None:
+    later = starts["yesterday"]
+    assert later.before is not None
+    changed = runs.differing(later.before, later.after)
+    assert {"episodes", "work_orders", "recurrence"} <= set(changed), "the second run must change something"
+    faults = {}
+    moments = _moments(starts, random.Random(SEED))
+    for name, start in starts.items():
+        own = [moment for whose, moment in moments if whose == name]
+        for first in range(0, len(own), KILLS_BEFORE_A_RERUN):
+            killed_at = own[first : first + KILLS_BEFORE_A_RERUN]
+            if found := _kill_then_rerun(start, killed_at):
+                faults[name, *killed_at] = found
+                print(f"{name}, killed at {killed_at}: {found}", flush=True)
+    assert not faults
