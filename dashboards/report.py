@@ -110,17 +110,25 @@ def _replacing(out: Path) -> Iterator[Path]:
         building.chmod(0o755)
         yield building
         _swap(building, out)
+    except OSError as error:
+        error.filename = error.filename or str(out)
+        raise
     finally:
         shutil.rmtree(building, ignore_errors=True)
 
 
 def _swap(building: Path, out: Path) -> None:
-    """Put the new folder where the old one stands; two renames, no copying."""
-    retired = building / "retired"
-    if out.exists():
-        retired = building.with_name(f"{building.name}-old")
-        os.replace(out, retired)
-    os.replace(building, out)
+    """Put the new folder where the old one stands, which is put back if that fails; renames, no copying."""
+    if not out.exists():
+        os.replace(building, out)
+        return
+    retired = building.with_name(f"{building.name}-old")
+    os.replace(out, retired)
+    try:
+        os.replace(building, out)
+    except OSError:
+        os.replace(retired, out)
+        raise
     shutil.rmtree(retired, ignore_errors=True)
 
 

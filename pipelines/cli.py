@@ -248,9 +248,11 @@ def main() -> None:
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(0)
-    except OSError as error:
-        _fail(f"{error.filename or 'A file'}: {error.strerror or error}. Check the path, the disk and your rights.", 1)
     except Exception as error:
+        from pipelines.refusals import refusal
+
+        if refused := refusal(error):
+            _fail(str(refused), refused.exit_code)
         if os.environ.get("RELEAK_TRACEBACK"):
             raise
         what = f"{type(error).__name__}: {_one_line(error)}"
@@ -292,7 +294,7 @@ def _bar(title: str) -> Iterator[Callable[[str, int], None]]:
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
     columns = (TextColumn("{task.description:<28}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
-    console = Console(stderr=True)
+    console = Console(file=sys.stderr)
     with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as progress:
         task = progress.add_task(title, total=None, completed=-1)
 

@@ -4,7 +4,7 @@ import fcntl
 import json
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -65,18 +65,22 @@ class Home:
         return self.path / "warehouse" / "dagster"
 
     def prepare(self) -> None:
-        """Make the folders.
+        """Make the folders, and see that a run may read and write what it will come to only at its end.
 
         Raises:
-            ReleakError: The home cannot be written.
+            ReleakError: The home cannot be written, or the inbox not read.
         """
+        written = (self.path, self.warehouse.parent, self.published, self.dagster)
         try:
-            for folder in (self.inbox, self.warehouse.parent, self.published, self.dagster):
+            for folder in (self.inbox, *written):
                 folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise ReleakError(
-                f"{error.filename or self.path}: {error.strerror}. Choose a home you may write, with --home DIR."
-            ) from error
+            raise _no_home(error.filename or self.path, error.strerror) from error
+        if not os.access(self.inbox, os.R_OK | os.X_OK):
+            raise ReleakError(f"{self.inbox} cannot be read. Grant the right to read it to whoever runs Releak.")
+        for path in (*written, self.warehouse):
+            if path.exists() and not os.access(path, os.W_OK):
+                raise _no_home(path, "it cannot be written to")
 
     def snapshot(self) -> Path:
         """Return the file of the current snapshot, the link resolved so that a new one cannot swap it underfoot.
@@ -113,10 +117,21 @@ class Home:
                 fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except BlockingIOError as error:
                 raise WarehouseBusyError(_busy_message(self.path, lock.name)) from error
-            lock.truncate(0)
-            lock.write(json.dumps({"pid": os.getpid(), "since": datetime.now(UTC).isoformat(timespec="seconds")}))
-            lock.flush()
+            with suppress(OSError):  # on a full disk a run goes as far as it gets, unnamed
+                _say_who(lock.fileno())
             yield
+
+
+def _say_who(lock: int) -> None:
+    """Write into an open file who holds the home."""
+    who = {"pid": os.getpid(), "since": datetime.now(UTC).isoformat(timespec="seconds")}
+    os.truncate(lock, 0)
+    os.write(lock, json.dumps(who).encode())
+
+
+def _no_home(path: object, fault: str | None) -> ReleakError:
+    """Say why a folder is not fit for a home."""
+    return ReleakError(f"{path}: {fault}. Choose a home you may write, with --home DIR.")
 
 
 def _busy_message(home: Path, lock_file: str) -> str:

@@ -1,6 +1,7 @@
 """Bring the inbox's files into the landing layer as text, each content once, each file whole or not at all."""
 
 import hashlib
+import os
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
@@ -55,7 +56,7 @@ def source_maps(home: Home) -> tuple[SourceMap, ...]:
     Raises:
         SourceMapError: The file is wrong, or the one named with --sources is not there.
     """
-    if home.sources is None and not home.sources_file.exists():
+    if home.sources is None and not os.path.lexists(home.sources_file):
         return ()
     return load_source_maps(home.sources_file)
 

@@ -62,7 +62,24 @@ def publish(warehouse: Warehouse, home: Home, snapshot: pl.DataFrame) -> Path:
     """
     target = home.published / f"releak-{snapshot['snapshot_id'].item()}.duckdb"
     building = target.with_suffix(".building")
-    _remove(building, building.with_suffix(".building.wal"))
+    leavings = (building, building.with_suffix(".building.wal"))
+    _remove(*leavings)
+    try:
+        _build(warehouse, building, snapshot)
+        _flush(building)
+        building.replace(target)
+    finally:
+        _remove(*leavings)
+    _point(home.pointer, target)
+    _flush(home.published)
+    with warehouse.connect() as connection:
+        _renew(connection, "audit", snapshot)
+    _prune(home, keep=target)
+    return target
+
+
+def _build(warehouse: Warehouse, building: Path, snapshot: pl.DataFrame) -> None:
+    """Copy every published table into a file of its own."""
     with warehouse.connect() as connection:
         connection.execute(f"ATTACH '{_quoted(building)}' AS snapshot")
         for layer, table in _published_tables():
@@ -70,14 +87,6 @@ def publish(warehouse: Warehouse, home: Home, snapshot: pl.DataFrame) -> Path:
             connection.execute(f"CREATE TABLE snapshot.main.{table} AS FROM {layer}.{table} ORDER BY {order}")
         _renew(connection, "snapshot.main", snapshot)
         connection.execute("DETACH snapshot")
-    _flush(building)
-    building.replace(target)
-    _point(home.pointer, target)
-    _flush(home.published)
-    with warehouse.connect() as connection:
-        _renew(connection, "audit", snapshot)
-    _prune(home, keep=target)
-    return target
 
 
 def _renew(connection: duckdb.DuckDBPyConnection, schema: str, snapshot: pl.DataFrame) -> None:

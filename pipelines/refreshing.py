@@ -1,9 +1,10 @@
 """One run of the whole graph from the command: the same job, in this process, recorded where `dagster dev` shows it."""
 
+import io
 import logging
-import shutil
+import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, redirect_stderr
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -11,14 +12,13 @@ from typing import TYPE_CHECKING
 
 from models.errors import CheckFailedError, ReleakError
 from pipelines.home import Home
+from pipelines.refusals import causes, refusal
 from pipelines.warehouse import Warehouse
 
 if TYPE_CHECKING:
     import dagster as dg
 
 DAGSTER_YAML = "telemetry:\n  enabled: false\nnux:\n  enabled: false\n"
-LEAST_FREE_BYTES = 4 << 20
-"""Less than this is a full disk: DuckDB grows its file by blocks of 256 KiB."""
 STEP_LOG = "releak.steps"
 """Name of the Python logger on which `defs` says which step starts."""
 Progress = Callable[[str, int], None]
@@ -51,7 +51,6 @@ def refresh(home: Home, *, as_of: date | None = None, on_step: Progress | None =
         ReleakError: The data, a map, the settings, a full disk or another run stopped it.
     """
     home.check_free()
-    from dagster import DagsterError
     from dagster._core.errors import DagsterAssetCheckFailedError  # not exported, and nothing else tells it apart
 
     from pipelines.definitions import defs
@@ -59,21 +58,20 @@ def refresh(home: Home, *, as_of: date | None = None, on_step: Progress | None =
     job = defs().resolve_job_def("refresh")
     config = {"path": str(home.path), "sources": str(home.sources or ""), "as_of": str(as_of or "")}
     try:
-        with _told_of_steps(on_step, steps=len(job.nodes)):
+        with _told_of_steps(on_step, steps=len(job.nodes)), _holding_back_words():
             job.execute_in_process(
                 instance=_instance(home),
                 run_config={"resources": {"home": {"config": config}}, "loggers": {"steps": {"config": {}}}},
             )
     except DagsterAssetCheckFailedError as error:
         raise CheckFailedError(_failed_checks(Warehouse(home.warehouse))) from error
-    except DagsterError as error:
-        raise _cause(error) from error
-    except Exception as error:
-        if shutil.disk_usage(home.path).free < LEAST_FREE_BYTES:
-            raise ReleakError(
-                f"The disk that holds {home.path} is full. Free some space and run again; nothing new was published."
-            ) from error
+    except ReleakError:
         raise
+    except Exception as error:
+        foreseen = _own(error) or refusal(error, home.warehouse.parent)
+        if foreseen is None:
+            raise
+        raise foreseen from error
     return Refreshed(home.snapshot(), home.report / "index.html")
 
 
@@ -83,8 +81,18 @@ def _instance(home: Home) -> "dg.DagsterInstance":
 
     settings = home.dagster / "dagster.yaml"
     if not settings.exists():
-        settings.write_text(DAGSTER_YAML, encoding="utf-8")
+        building = settings.with_suffix(".next")
+        building.write_text(DAGSTER_YAML, encoding="utf-8")
+        building.replace(settings)
     return dg.DagsterInstance.from_config(str(home.dagster))
+
+
+@contextmanager
+def _holding_back_words() -> Iterator[None]:
+    """Keep what libraries say on standard error until the run is over; where it failed, the error says it all."""
+    with redirect_stderr(io.StringIO()) as words:
+        yield
+    sys.stderr.write(words.getvalue())
 
 
 @contextmanager
@@ -122,11 +130,6 @@ def _failed_checks(warehouse: Warehouse) -> str:
     return f"A check stopped the run, so the last published snapshot keeps serving. {found}."
 
 
-def _cause(error: BaseException) -> BaseException:
+def _own(error: BaseException) -> ReleakError | None:
     """Find our own error among the causes of one of Dagster's."""
-    cause: BaseException | None = error
-    while cause is not None:
-        if isinstance(cause, ReleakError):
-            return cause
-        cause = cause.__cause__ or cause.__context__
-    return error
+    return next((cause for cause in causes(error) if isinstance(cause, ReleakError)), None)

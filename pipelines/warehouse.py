@@ -13,6 +13,7 @@ import polars as pl
 
 from models.errors import ReleakError
 from models.tables import LAYERS, conform
+from pipelines.refusals import refusal
 
 SCHEMAS = ("landing", "typed", *LAYERS)
 GROWING_TABLES = (("audit", "checks"), ("audit", "check_history"), ("audit", "snapshots"))
@@ -39,12 +40,12 @@ class Warehouse:
         """Open the file, with UTC as the session's zone.
 
         Raises:
-            ReleakError: The file cannot be opened: another program holds it, or it is not a DuckDB file.
+            ReleakError: The file cannot be opened: the disk is full, another program holds it, it is no DuckDB file.
         """
         try:
             connection = duckdb.connect(self.path, read_only=read_only, config={"memory_limit": MEMORY_LIMIT})
         except duckdb.Error as error:
-            raise ReleakError(
+            raise refusal(error, self.path) or ReleakError(
                 f"{self.path} cannot be opened ({error}). Close the program that holds it, or move the file away: a "
                 "run makes it anew from the inbox."
             ) from error

@@ -18,6 +18,7 @@ A file named after its kind with canonical columns (`work_orders.csv`, `work_ord
 """
 
 import codecs
+import os
 import re
 import tomllib
 from collections.abc import Iterable
@@ -205,9 +206,23 @@ def _by_name(file_name: str) -> list[SourceMap]:
 
 
 def inbox_files(inbox: Path) -> list[str]:
-    """List the files of an inbox, folders included, hidden and temporary ones not, as sorted relative names."""
-    names = (path.relative_to(inbox) for path in inbox.rglob("*") if path.is_file())
+    """List the files of an inbox, folders included, hidden and temporary ones not, as sorted relative names.
+
+    A folder that cannot be listed stands for the files in it.
+    """
+    closed: list[str] = []
+    walked = os.walk(inbox, onerror=lambda error: closed.append(error.filename))
+    files = [path for folder, _, names in walked for name in names if _may_be_a_file(path := Path(folder, name))]
+    names = (path.relative_to(inbox) for path in (*files, *map(Path, closed)) if path != inbox)
     return sorted(name.as_posix() for name in names if not any(_is_temporary(part) for part in name.parts))
+
+
+def _may_be_a_file(path: Path) -> bool:
+    """Say whether something is a file, or could be one: its folder may not let us look."""
+    try:
+        return path.is_file()
+    except PermissionError:
+        return True
 
 
 def _is_temporary(name: str) -> bool:
