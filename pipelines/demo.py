@@ -6,7 +6,7 @@ from pathlib import Path
 from models.errors import ReleakError, UsageError
 
 SAMPLE = Path(__file__).resolve().parent.parent / "sample_data"
-INPUTS = ("inbox", "sources.toml", "settings.toml")
+BESIDE_THE_INBOX = ("sources.toml", "settings.toml")
 
 
 def lay_out(home: Path) -> None:
@@ -23,10 +23,13 @@ def lay_out(home: Path) -> None:
     if foreign:
         raise UsageError(f"{inbox} holds {min(foreign)}, which is not the demo's. Name another folder with --home DIR.")
     try:
-        shutil.copytree(SAMPLE / "inbox", inbox, dirs_exist_ok=True)
-        for name in INPUTS[1:]:
-            shutil.copy2(SAMPLE / name, home / name)
+        inbox.mkdir(parents=True, exist_ok=True)
+        for file in (SAMPLE / "inbox").iterdir():
+            shutil.copy2(file, inbox)
+        for name in BESIDE_THE_INBOX:
+            shutil.copy2(SAMPLE / name, home)
     except OSError as error:
+        where = error.filename2 or error.filename or home
         raise ReleakError(
-            f"{error.filename}: {error.strerror}. Name a folder you may write with --home DIR."
+            f"{where}: {error.strerror}. Name a folder you may write, with room in it, with --home DIR."
         ) from error

@@ -94,8 +94,9 @@ def _full(where: Path | None) -> int | None:
 
 
 def _file(error: BaseException) -> str | None:
-    """The file that an error names."""
+    """The file that an error names; of two, the one that was to be written."""
     if isinstance(error, OSError):
-        return os.fsdecode(error.filename) if isinstance(error.filename, str | bytes) else None
+        named = error.filename2 or error.filename
+        return os.fsdecode(named) if isinstance(named, str | bytes) else None
     found = QUOTED_PATH.search(str(error))
     return found[1] if found else None

@@ -5,6 +5,7 @@ import io
 import os
 import re
 import resource
+import shutil
 import signal
 import sqlite3
 import subprocess
@@ -24,6 +25,7 @@ from dashboards.report import PAGES, write_report
 from models.errors import ReleakError, SourceMapError, UnreadableFileError
 from models.settings import Settings
 from models.tables import LAYERS
+from pipelines.demo import lay_out
 from pipelines.home import Home
 from pipelines.landing import land_inbox, source_maps
 from pipelines.publishing import describe_snapshot, publish, read_published
@@ -301,6 +303,16 @@ def test_a_folder_for_temporary_files_that_cannot_be_made_is_named(tmp_path: Pat
     said = str(refusal(error.value))
     assert said.startswith(f"{in_the_way}: ")
     assert said.endswith("Check the path, the disk and your rights.")
+
+
+def test_a_demo_without_room_names_the_file_it_has_no_room_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(source: Path, target: Path) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(source), None, str(target))
+
+    monkeypatch.setattr(shutil, "copy2", refuse)
+    with pytest.raises(ReleakError) as error:
+        lay_out(tmp_path / "demo")
+    assert str(error.value).startswith(f"{tmp_path / 'demo' / 'inbox'}: No space left on device. Name a folder")
 
 
 @pytest.mark.parametrize(
