@@ -216,8 +216,8 @@ def _as_nobody(home: Home) -> Iterator[None]:
         return
     for path in [home.path, *home.path.rglob("*")]:
         os.chown(path, NOBODY, -1, follow_symlinks=False)
-    for parent in home.path.parents[:3]:
-        parent.chmod(0o711)
+    for parent in home.path.parents[:-2]:
+        parent.chmod(parent.stat().st_mode | 0o011)
     os.setresuid(NOBODY, NOBODY, 0)
     try:
         yield
