@@ -13,8 +13,9 @@ from typing import Any
 import jinja2
 
 from dashboards.drawing import template_json
-from dashboards.pages import comebacks, comparing, data, index, planning
+from dashboards.pages import comebacks, comparing, data, index, planning, vehicle
 from dashboards.snapshot import PUBLISHED_TABLES, Snapshot, opened
+from dashboards.stories import page_of, stories
 from dashboards.wording import day_words, whole
 from models.errors import ReleakError
 
@@ -61,6 +62,7 @@ PAGES = (
     ),
     Page("data", "Data", "What was loaded, what was refused and why?", data.contents),
 )
+VEHICLE_QUESTION = "What was done to its covers, what did people see, and did it stay dry?"
 
 
 def write_report(snapshot: Path, out: Path) -> Path:
@@ -88,8 +90,19 @@ def write_report(snapshot: Path, out: Path) -> Path:
                 page=page, pages=PAGES, **_shared(published), **page.contents(published)
             )
             (building / f"{page.name}.html").write_text(html, encoding="utf-8")
+        _write_stories(published, building, environment)
         (building / MARK).touch()
     return out / "index.html"
+
+
+def _write_stories(published: Snapshot, building: Path, environment: jinja2.Environment) -> None:
+    """Write a page for each vehicle there is something to tell of."""
+    template, shared = environment.get_template("vehicle.html"), _shared(published)
+    for story in stories(published, sorted(published.told_vehicles)):
+        file = page_of(story.vehicle_id)
+        page = {"name": file, "title": story.vehicle_id, "question": VEHICLE_QUESTION}
+        html = template.render(page=page, pages=PAGES, **shared, **vehicle.contents(story))
+        (building / file).write_text(html, encoding="utf-8")
 
 
 def _refuse_foreign_folder(out: Path) -> None:
@@ -159,6 +172,7 @@ def _environment() -> jinja2.Environment:
         lstrip_blocks=True,
     )
     environment.filters["whole"] = whole
+    environment.filters["day"] = day_words
     return environment
 
 

@@ -1,7 +1,7 @@
 """The only reader of a published snapshot."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -23,6 +23,8 @@ PUBLISHED_TABLES = tuple(table for tables in LAYERS.values() for table in tables
 
 FORMULA = r"^([=+@\t\r]|-[^0-9. ])"
 """How a cell begins that spreadsheet programs take for a formula (common practice)."""
+MAX_TOLD_VEHICLES = 3_000
+"""Vehicles with a page of their own, some 20 KB each; `releak story` tells every vehicle's story."""
 LIST_SEPARATOR = ";"
 """Between the identifiers of a list, in a CSV cell."""
 
@@ -39,9 +41,14 @@ class Snapshot:
     connection: duckdb.DuckDBPyConnection
     path: Path
 
-    def table(self, name: str) -> pl.DataFrame:
-        """Read a published table whole, in its declared types."""
-        return self._frame(f"FROM {name}", {}).pipe(conform, schema_of(name))
+    def table(self, name: str, *, vehicles: Sequence[str] | None = None) -> pl.DataFrame:
+        """Read a published table, whole or the rows of some vehicles, in its declared types."""
+        if vehicles is None:
+            return self._frame(f"FROM {name}", {}).pipe(conform, schema_of(name))
+        rows = self._frame(
+            f"FROM {name} WHERE vehicle_id IN (SELECT unnest($vehicles::VARCHAR[]))", {"vehicles": list(vehicles)}
+        )
+        return rows.pipe(conform, schema_of(name))
 
     def select(self, query: str, **parameters: Any) -> pl.DataFrame:
         """Run `dashboards/sql/<query>.sql` with its bound values."""
@@ -88,6 +95,11 @@ class Snapshot:
                 f"{self.path} was published by another version of Releak ({error.error_count()} of its settings are "
                 "unknown here). Publish again with 'releak run'."
             ) from error
+
+    @cached_property
+    def told_vehicles(self) -> frozenset[str]:
+        """The vehicles whose story has a page of its own: those with a cover due first, then the newest repairs."""
+        return frozenset(self.select("select_told_vehicles", limit=MAX_TOLD_VEHICLES)["vehicle_id"])
 
     @property
     def snapshot_id(self) -> str:

@@ -31,6 +31,19 @@ class Brief:
 
 
 @dataclass(frozen=True)
+class Link:
+    """A cell that leads to another page.
+
+    Args:
+        words: What it shows.
+        href: The page; without one the words stand alone.
+    """
+
+    words: str
+    href: str = ""
+
+
+@dataclass(frozen=True)
 class Row:
     """A row of a page's table.
 
@@ -40,7 +53,7 @@ class Row:
         is_marked: Set apart: it needs somebody's eye.
     """
 
-    cells: tuple[str | Brief, ...]
+    cells: tuple[str | Brief | Link, ...]
     keys: dict[str, str] = field(default_factory=dict)
     is_marked: bool = False
 

@@ -155,6 +155,25 @@ def explain(measure: str, *, home: Path, horizon: float | None, form: str, **cho
 
 
 @cli.command()
+@click.argument("vehicle")
+@_home
+def story(vehicle: str, home: Path) -> None:
+    """Tell a vehicle's story: repairs, notes with the words that were read, oil, and how each repair ended.
+
+    \b
+    Example:
+      releak story U-000108 --home demo
+    """
+    from dashboards.snapshot import opened
+    from dashboards.stories import as_text, story_of
+    from pipelines.home import Home
+
+    with opened(Home(home).snapshot()) as snapshot:
+        for line in as_text(story_of(snapshot, vehicle)):
+            click.echo(line)
+
+
+@cli.command()
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--column", default="text", show_default=True, help="Column that holds the notes.")
 def statements(file: Path, column: str) -> None:

@@ -1,6 +1,5 @@
 """Comebacks: which repairs leaked again inside the window, on what evidence, and what they have in common."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -8,14 +7,14 @@ import polars as pl
 
 from dashboards.drawing import Drawing, drawing
 from dashboards.figures.interval_dots import interval_dots
+from dashboards.marking import Piece, marked_pieces
 from dashboards.saying import stands_apart
 from dashboards.snapshot import Snapshot
-from dashboards.tabulating import Row, Table, columns
+from dashboards.stories import vehicle_cell
+from dashboards.tabulating import Link, Row, Table, columns
 from dashboards.wording import (
-    COMPONENT_WORDS,
     COVER_WORDS,
     OCCASION_WORDS,
-    POLARITY_WORDS,
     TOO_FEW,
     day_words,
     interval_words,
@@ -42,15 +41,6 @@ ORIGIN_WORDS = {"text": "note", "complaint": "complaint on order", "work_done": 
 
 
 @dataclass(frozen=True)
-class Piece:
-    """A stretch of a note; `polarity` names the mark it carries, empty for none."""
-
-    text: str
-    polarity: str = ""
-    meaning: str = ""
-
-
-@dataclass(frozen=True)
 class Note:
     """A note or complaint, cut where its statements begin and end."""
 
@@ -64,7 +54,7 @@ class Comeback:
     """A repair that came back, as the page tells it."""
 
     keys: dict[str, str]
-    vehicle: str
+    vehicle: Link
     heading: str
     story: str
     facts: tuple[tuple[str, str], ...]
@@ -98,7 +88,12 @@ def _comebacks(snapshot: Snapshot) -> list[Comeback]:
     by_episode = {str(episode): rows for (episode,), rows in evidence.group_by("episode_id", maintain_order=True)}
     shows_people = snapshot.settings.fleet.show_technicians
     return [
-        _comeback(repair, by_episode.get(repair["episode_id"]), shows_people=shows_people)
+        _comeback(
+            repair,
+            by_episode.get(repair["episode_id"]),
+            told=snapshot.told_vehicles,
+            shows_people=shows_people,
+        )
         for repair in repairs.iter_rows(named=True)
     ]
 
@@ -126,7 +121,9 @@ def _options(comebacks: list[Comeback]) -> dict[str, list[tuple[str, str]]]:
     }
 
 
-def _comeback(repair: dict[str, Any], evidence: pl.DataFrame | None, *, shows_people: bool) -> Comeback:
+def _comeback(
+    repair: dict[str, Any], evidence: pl.DataFrame | None, *, told: frozenset[str], shows_people: bool
+) -> Comeback:
     """One comeback in words."""
     notes = _notes(evidence) if evidence is not None else ()
     facts = [
@@ -141,7 +138,7 @@ def _comeback(repair: dict[str, Any], evidence: pl.DataFrame | None, *, shows_pe
         facts.append(("Technician (pseudonym)", repair["technician"]))
     return Comeback(
         keys={name: repair[name] for name in ("site", "engine_family", "repair_method")},
-        vehicle=repair["vehicle_id"],
+        vehicle=vehicle_cell(repair["vehicle_id"], told),
         heading=f"{COVER_WORDS[repair['cover_position']]} cover, wet again on {day_words(repair['ended_on'])}",
         story=repair["story"],
         facts=tuple(facts),
@@ -165,31 +162,6 @@ def _notes(evidence: pl.DataFrame) -> tuple[Note, ...]:
         )
         for (origin, field), statements in evidence.group_by("origin_id", "origin_field", maintain_order=True)
     )
-
-
-def marked_pieces(text: str, statements: Iterable[dict[str, Any]]) -> tuple[Piece, ...]:
-    """Cut a text at its statements' spans, so that exactly the words that decided are marked.
-
-    A statement whose words are not found where its span says is put behind the text, in its own words, and nothing in
-    the text is marked for it. Where spans overlap, the one that starts first is marked.
-    """
-    pieces, strays, at = [], [], 0
-    for statement in sorted(statements, key=lambda each: (each["span_start"], each["span_end"])):
-        start, end = statement["span_start"], statement["span_end"]
-        piece = Piece(statement["span_text"], statement["polarity"], _meaning(statement))
-        if text[start:end] != statement["span_text"]:
-            strays.append(piece)
-        elif start >= at and piece.text:
-            pieces += [Piece(text[at:start]), piece]
-            at = end
-    pieces.append(Piece(text[at:]))
-    return tuple(piece for piece in (*pieces, *strays) if piece.text)
-
-
-def _meaning(statement: dict[str, Any]) -> str:
-    """What a marked stretch was read as."""
-    leak_class = f", class {statement['leak_class']}" if statement["leak_class"] else ""
-    return f"{COMPONENT_WORDS[statement['component']]}: {POLARITY_WORDS[statement['polarity']]}{leak_class}"
 
 
 def _attribute_words(row: dict[str, str]) -> str:

@@ -10,6 +10,7 @@ from dashboards.drawing import Drawing, drawing
 from dashboards.figures.bay_hours import bay_hours
 from dashboards.saying import week_against_capacity
 from dashboards.snapshot import Snapshot
+from dashboards.stories import vehicle_cell
 from dashboards.tabulating import Brief, Row, Table, columns
 from dashboards.wording import (
     COVER_WORDS,
@@ -66,10 +67,10 @@ def contents(snapshot: Snapshot) -> dict[str, Any]:
         "site_totals": _site_totals(snapshot, visits, weeks),
         "week_by_site": _week_by_site(weeks),
         "visit_columns": VISIT_COLUMNS,
-        "visits": _visits_by_week(placed.head(MAX_VISITS), weeks),
+        "visits": _visits_by_week(placed.head(MAX_VISITS), weeks, told=snapshot.told_vehicles),
         "visits_shown": min(placed.height, MAX_VISITS),
         "visit_count": placed.height,
-        "waiting_covers": _waiting_table(visits, snapshot.settings.fleet.currency),
+        "waiting_covers": _waiting_table(visits, snapshot.settings.fleet.currency, told=snapshot.told_vehicles),
         "pick_list": _pick_list(snapshot),
         "out_of_sight": _out_of_sight_table(snapshot),
         "horizon_days": snapshot.settings.flags.horizon_days,
@@ -133,7 +134,7 @@ def _urgent_table(snapshot: Snapshot) -> Table:
     rows = tuple(
         Row(
             (
-                flag["vehicle_id"],
+                vehicle_cell(flag["vehicle_id"], snapshot.told_vehicles),
                 COVER_WORDS[flag["cover_position"]],
                 flag["site"],
                 _brief(flag["reasons"]),
@@ -248,7 +249,7 @@ def _week_by_site(weeks: pl.DataFrame) -> Table:
     )
 
 
-def _visits_by_week(placed: pl.DataFrame, weeks: pl.DataFrame) -> list[WeekVisits]:
+def _visits_by_week(placed: pl.DataFrame, weeks: pl.DataFrame, *, told: frozenset[str]) -> list[WeekVisits]:
     """The planned visits under a heading for each week and site."""
     capacity = {(row["site"], row["week_start"]): row for row in weeks.iter_rows(named=True)}
     return [
@@ -256,7 +257,7 @@ def _visits_by_week(placed: pl.DataFrame, weeks: pl.DataFrame) -> list[WeekVisit
             week_start=str(start),
             site=str(site),
             heading=_week_heading(start, str(site), capacity[site, start]),
-            rows=tuple(_visit_row(visit) for visit in visits.iter_rows(named=True)),
+            rows=tuple(_visit_row(visit, told) for visit in visits.iter_rows(named=True)),
         )
         for (start, site), visits in placed.group_by("week_start", "site", maintain_order=True)
     ]
@@ -269,11 +270,11 @@ def _week_heading(start: date, site: str, week: dict[str, Any]) -> str:
     )
 
 
-def _visit_row(visit: dict[str, Any]) -> Row:
+def _visit_row(visit: dict[str, Any], told: frozenset[str]) -> Row:
     """One planned visit in words."""
     return Row(
         (
-            visit["vehicle_id"],
+            vehicle_cell(visit["vehicle_id"], told),
             COVER_WORDS[visit["cover_position"]],
             _brief(visit["reasons"] or NOTHING, planned=visit["reason"]),
             percent(visit["probability"]),
@@ -297,7 +298,7 @@ def _parts_words(parts: str) -> str:
     return "\n".join(part.strip() for part in parts.split(";") if part.strip()) or "none"
 
 
-def _waiting_table(visits: pl.DataFrame, currency: str) -> Table:
+def _waiting_table(visits: pl.DataFrame, currency: str, *, told: frozenset[str]) -> Table:
     """What does not fit, the dearest to leave first."""
     waiting = visits.filter(~pl.col("placed")).sort(["loss_avoided", "vehicle_id"], descending=[True, False])
     cost = f"Cost of waiting, {currency}"
@@ -305,18 +306,18 @@ def _waiting_table(visits: pl.DataFrame, currency: str) -> Table:
     return Table(
         "Covers that found no place",
         columns(*headings, numbers=("Hours", cost), codes=("Vehicle",)),
-        tuple(_waiting_row(visit) for visit in waiting.head(MAX_WAITING).iter_rows(named=True)),
+        tuple(_waiting_row(visit, told) for visit in waiting.head(MAX_WAITING).iter_rows(named=True)),
         empty="Everything that is due finds a place.",
         row_count=waiting.height,
         csv="plan",
     )
 
 
-def _waiting_row(visit: dict[str, Any]) -> Row:
+def _waiting_row(visit: dict[str, Any], told: frozenset[str]) -> Row:
     """One visit without a place in words."""
     return Row(
         (
-            visit["vehicle_id"],
+            vehicle_cell(visit["vehicle_id"], told),
             COVER_WORDS[visit["cover_position"]],
             visit["site"],
             _brief(visit["reasons"] or NOTHING),
@@ -338,7 +339,7 @@ def _out_of_sight_table(snapshot: Snapshot) -> Table:
     rows = tuple(
         Row(
             (
-                leak["vehicle_id"],
+                vehicle_cell(leak["vehicle_id"], snapshot.told_vehicles),
                 COVER_WORDS[leak["cover_position"]],
                 leak["site"],
                 day_words(leak["last_record_on"]),

@@ -5,7 +5,7 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboards.pages.comebacks import marked_pieces
+from dashboards.marking import marked_pieces
 
 
 def statement(text: str, start: int, end: int, **changes: Any) -> dict[str, Any]:

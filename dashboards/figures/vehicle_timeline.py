@@ -1,0 +1,107 @@
+"""One vehicle through time: repairs, looks, how long each repair was watched, and the oil it took."""
+
+from datetime import date
+
+import plotly.graph_objects as go
+import polars as pl
+
+from dashboards.figures.style import FIRST, INK, SECOND, THIRD, WARNING, framed, plain
+from dashboards.wording import COVER_WORDS, day_words, decimal, method_words
+
+HEIGHT = 360
+LOOKS = {
+    "present": ("wet look", "circle", WARNING),
+    "absent": ("dry look", "circle-open", FIRST),
+    "resolved": ("said to be cured", "circle-open", THIRD),
+    "uncertain": ("suspect", "diamond-open", SECOND),
+}
+ENDS = {"re-leak": WARNING, "competing": THIRD, "censored": FIRST}
+OIL_SHARE = 0.32
+"""Share of the height that the oil takes."""
+
+
+def vehicle_timeline(
+    episodes: pl.DataFrame, looks: pl.DataFrame, segments: pl.DataFrame, *, title: str, line: str
+) -> go.Figure:
+    """Draw one vehicle.
+
+    Args:
+        episodes: Its `Episodes`.
+        looks: `noted_on`, `cover_position`, `polarity` and `span_text` of statements about its covers.
+        segments: Its `OilSegments`.
+        title: What is shown.
+        line: How to read it.
+    """
+    figure = framed(title, line, height=HEIGHT)
+    for episode in episodes.sort("repaired_on", "episode_id").iter_rows(named=True):
+        figure.add_trace(_watched(episode))
+    for polarity, (name, symbol, colour) in LOOKS.items():
+        seen = looks.filter(pl.col("polarity") == polarity).sort("noted_on", "span_text")
+        if seen.height:
+            figure.add_trace(_looks(seen, name=name, symbol=symbol, colour=colour))
+    figure.add_trace(_oil(segments))
+    figure.update_layout(
+        yaxis={"domain": [OIL_SHARE + 0.06, 1.0], "type": "category", "title": {"text": "cover"}},
+        yaxis2={
+            "domain": [0.0, OIL_SHARE],
+            "anchor": "x",
+            "rangemode": "tozero",
+            "title": {"text": "L/1,000 km"},
+            "automargin": True,
+        },
+        xaxis={"type": "date", "anchor": "y2"},
+    )
+    return figure
+
+
+def _watched(episode: dict[str, object]) -> go.Scatter:
+    """A repair and how long it was watched, with its end."""
+    cover = COVER_WORDS[str(episode["cover_position"])]
+    start, end = episode["repaired_on"], episode["ended_on"]
+    colour = ENDS[str(episode["status"])]
+    told = f"{method_words(str(episode['repair_method']))}<br>{plain(str(episode['end_reason']))}"
+    return go.Scatter(
+        x=[str(start), str(end)],
+        y=[cover, cover],
+        mode="lines+markers",
+        line={"color": colour, "width": 5},
+        marker={"symbol": ["square", "line-ns-open"], "size": [13, 14], "color": [INK, colour]},
+        hovertemplate=f"repaired {_day(start)}, watched to {_day(end)}<br>{told}<extra></extra>",
+        showlegend=False,
+    )
+
+
+def _looks(seen: pl.DataFrame, *, name: str, symbol: str, colour: str) -> go.Scatter:
+    """Statements of one polarity."""
+    return go.Scatter(
+        x=[str(day) for day in seen["noted_on"]],
+        y=[COVER_WORDS[cover] for cover in seen["cover_position"]],
+        mode="markers",
+        name=name,
+        marker={"symbol": symbol, "size": 11, "color": colour, "line": {"width": 2, "color": colour}},
+        customdata=[plain(words) for words in seen["span_text"]],
+        hovertemplate=f"{name} %{{x|%-d %b %Y}}: %{{customdata}}<extra></extra>",
+    )
+
+
+def _oil(segments: pl.DataFrame) -> go.Scatter:
+    """Oil put in between two fills, as a rate that holds from the one to the other."""
+    days: list[str | None] = []
+    rates: list[float | None] = []
+    for row in segments.sort("started_on", "top_up_id").iter_rows(named=True):
+        days += [str(row["started_on"]), str(row["ended_on"]), None]
+        rates += [row["litres_per_1000km"]] * 2 + [None]
+    return go.Scatter(
+        x=days,
+        y=rates,
+        yaxis="y2",
+        mode="lines",
+        name="oil put in",
+        line={"color": SECOND, "width": 2},
+        text=[None if rate is None else decimal(rate, 2) for rate in rates],
+        hovertemplate="%{text} L/1,000 km<extra></extra>",
+    )
+
+
+def _day(day: object) -> str:
+    return day_words(day) if isinstance(day, date) else ""

@@ -1,0 +1,285 @@
+"""A vehicle's story: what was done to its covers, what people wrote, how much oil it took, how each repair ended."""
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date
+from hashlib import sha256
+from typing import Any
+
+import polars as pl
+from rapidfuzz import process
+
+from dashboards.marking import Piece, marked_pieces
+from dashboards.snapshot import Snapshot
+from dashboards.tabulating import Link
+from dashboards.wording import (
+    COVER_WORDS,
+    NOTHING,
+    OCCASION_WORDS,
+    counted,
+    day_words,
+    decimal,
+    listed,
+    method_words,
+    sentence_start,
+    whole,
+)
+from models.errors import UsageError
+
+TABLES = (
+    "vehicles",
+    "engine_periods",
+    "work_orders",
+    "cover_work",
+    "inspection_notes",
+    "oil_top_ups",
+    "oil_segments",
+    "evidence",
+    "episodes",
+    "last_records",
+    "odometer_curve",
+    "flags",
+)
+"""What a story is told from."""
+WORK_WORDS = {"cover_off": "Cover off for other work", "engine_out": "Engine out", "none": "Order without cover work"}
+SUGGESTED = 3
+"""Vehicles named where the one asked for is not known."""
+
+
+@dataclass(frozen=True)
+class Text:
+    """Words of a record, with those that were read marked."""
+
+    label: str
+    pieces: tuple[Piece, ...]
+
+
+@dataclass(frozen=True)
+class Event:
+    """Something that happened to a vehicle on a day.
+
+    Args:
+        on: The local day.
+        what: `repair`, `order`, `note`, `top-up`, `end` or `engine`.
+        heading: In a few words.
+        km: Distance on the odometer curve, where the record's reading is part of it.
+        texts: What people wrote.
+        says: What follows from it, in sentences.
+    """
+
+    on: date
+    what: str
+    heading: str
+    km: float | None = None
+    texts: tuple[Text, ...] = ()
+    says: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Story:
+    """Everything there is to tell about one vehicle.
+
+    Args:
+        vehicle_id: The vehicle.
+        facts: What it is, name and value.
+        flags: Why a cover is due for a look, a sentence a cover.
+        events: In the order of days.
+        records: Its rows of the published tables, by table.
+    """
+
+    vehicle_id: str
+    facts: tuple[tuple[str, str], ...]
+    flags: tuple[str, ...]
+    events: tuple[Event, ...]
+    records: dict[str, pl.DataFrame]
+
+
+def story_of(snapshot: Snapshot, vehicle_id: str) -> Story:
+    """Tell the story of one vehicle.
+
+    Raises:
+        UsageError: No such vehicle is in the snapshot.
+    """
+    found = list(stories(snapshot, [vehicle_id]))
+    if not found:
+        known = snapshot.table("vehicles")["vehicle_id"].to_list()
+        near = [match for match, _, _ in process.extract(vehicle_id, known, limit=SUGGESTED)]
+        raise UsageError(f"There is no vehicle {vehicle_id!r} in the snapshot. Is it {listed(near) or 'in the inbox'}?")
+    return found[0]
+
+
+def stories(snapshot: Snapshot, vehicles: Sequence[str]) -> Iterator[Story]:
+    """Tell the stories of some vehicles, those that the snapshot knows, in the order of their names."""
+    split: dict[str, dict[tuple[object, ...], pl.DataFrame]] = {
+        name: snapshot.table(name, vehicles=vehicles).partition_by("vehicle_id", as_dict=True) for name in TABLES
+    }
+    empty = {name: snapshot.table(name, vehicles=()) for name in TABLES}
+    for key in sorted(split["vehicles"], key=str):
+        yield _story(str(key[0]), {name: split[name].get(key, empty[name]) for name in TABLES})
+
+
+def page_of(vehicle_id: str) -> str:
+    """Return the file name of a vehicle's page; a name that no file may have is told apart by a digest."""
+    plain = re.sub(r"[^A-Za-z0-9-]", "_", vehicle_id)[:60]
+    told_apart = "" if plain == vehicle_id else f"-{sha256(vehicle_id.encode()).hexdigest()[:8]}"
+    return f"vehicle-{plain}{told_apart}.html"
+
+
+def vehicle_cell(vehicle_id: str, told: frozenset[str]) -> Link:
+    """Name a vehicle in a table, with the way to its page if it has one."""
+    return Link(vehicle_id, page_of(vehicle_id) if vehicle_id in told else "")
+
+
+def _story(vehicle_id: str, records: dict[str, pl.DataFrame]) -> Story:
+    events = [*_orders(records), *_notes(records), *_top_ups(records), *_ends(records), *_engines(records)]
+    return Story(
+        vehicle_id=vehicle_id,
+        facts=tuple(_facts(records)),
+        flags=tuple(
+            f"{sentence_start(COVER_WORDS[flag['cover_position']])} cover, due by {day_words(flag['due_by'])}: "
+            f"{flag['reasons']}"
+            for flag in records["flags"].sort("priority", "cover_position").iter_rows(named=True)
+        ),
+        events=tuple(sorted(events, key=lambda event: event.on)),
+        records=records,
+    )
+
+
+def _facts(records: dict[str, pl.DataFrame]) -> Iterator[tuple[str, str]]:
+    """What the vehicle is, and how much was written about it."""
+    vehicle = records["vehicles"].row(0, named=True)
+    yield "Site", vehicle["site"]
+    yield "Engine family", vehicle["engine_family"]
+    yield "In service since", day_words(vehicle["in_service_on"])
+    if vehicle["out_of_service_on"]:
+        yield "Out of service on", day_words(vehicle["out_of_service_on"])
+    if records["last_records"].height:
+        yield "Last record", day_words(records["last_records"]["last_on"][0])
+    written = (("work_orders", "order"), ("inspection_notes", "note"), ("oil_top_ups", "top-up"))
+    yield "Records", listed(counted(records[name].height, noun) for name, noun in written)
+    episodes = records["episodes"]
+    releaks = episodes.filter(pl.col("status") == "re-leak").height
+    yield "Cover repairs", f"{whole(episodes.height)}, {whole(releaks)} leaked again"
+
+
+def _orders(records: dict[str, pl.DataFrame]) -> Iterator[Event]:
+    """Orders that touched a cover, or say something about a leak."""
+    work: dict[str, list[dict[str, Any]]] = {}
+    for row in records["cover_work"].sort("order_id", "cover_position").iter_rows(named=True):
+        work.setdefault(row["order_id"], []).append(row)
+    read = _by_origin(records["evidence"], "work_orders")
+    for order in records["work_orders"].sort("opened_at", "order_id").iter_rows(named=True):
+        done = [row for row in work.get(order["order_id"], ()) if row["work"] != "none"]
+        if not done and order["order_id"] not in read:
+            continue
+        on = done[0]["done_on"] if done else order["opened_on"]
+        texts = [
+            Text(label, _marked(order[field], field, read.get(order["order_id"], ())))
+            for field, label in (("complaint", "reported"), ("work_done", "done"))
+        ]
+        is_repair = any(row["work"] == "repair" for row in done)
+        km, aside = _reading(records, order["order_id"])
+        yield Event(
+            on=on,
+            what="repair" if is_repair else "order",
+            heading=f"{'; '.join(map(_work_words, done)) or WORK_WORDS['none']} (order {order['order_id']})",
+            km=km,
+            texts=tuple(text for text in texts if text.pieces),
+            says=(*(f"Decided by: {row['deciding_words']}." for row in done if row["deciding_words"]), *aside),
+        )
+
+
+def _work_words(row: dict[str, Any]) -> str:
+    """What an order did to one cover."""
+    cover = COVER_WORDS[row["cover_position"]]
+    if row["work"] != "repair":
+        return f"{WORK_WORDS[row['work']]}, {cover}"
+    return f"Cover repaired, {cover}: {method_words(row['repair_method'])}, {OCCASION_WORDS[row['occasion']]}"
+
+
+def _notes(records: dict[str, pl.DataFrame]) -> Iterator[Event]:
+    """Notes in which words were read as a statement about a leak."""
+    read = _by_origin(records["evidence"], "inspection_notes")
+    for note in records["inspection_notes"].sort("noted_at", "note_id").iter_rows(named=True):
+        pieces = _marked(note["text"], "text", read.get(note["note_id"], ()))
+        if any(piece.polarity for piece in pieces):
+            filled_in = f", leak class {note['leak_class']} filled in" if note["leak_class"] else ""
+            km, aside = _reading(records, note["note_id"])
+            yield Event(note["noted_on"], "note", f"Note{filled_in}", km, (Text("noted", pieces),), aside)
+
+
+def _by_origin(evidence: pl.DataFrame, kind: str) -> dict[str, list[dict[str, Any]]]:
+    """Statements by the record they were read from."""
+    found: dict[str, list[dict[str, Any]]] = {}
+    in_order = evidence.filter(pl.col("origin_kind") == kind).sort("span_start", "evidence_id")
+    for statement in in_order.iter_rows(named=True):
+        found.setdefault(statement["origin_id"], []).append(statement)
+    return found
+
+
+def _marked(words: str | None, field: str, statements: Sequence[dict[str, Any]]) -> tuple[Piece, ...]:
+    """One column of a record with the words marked that were read in it."""
+    return marked_pieces(words or "", [each for each in statements if each["origin_field"] == field])
+
+
+def _top_ups(records: dict[str, pl.DataFrame]) -> Iterator[Event]:
+    """Top-ups with the rate since the fill before, where it is known."""
+    segments = records["oil_segments"].select("top_up_id", "litres_per_1000km", "low", "high")
+    rows = records["oil_top_ups"].join(segments, on="top_up_id", how="left").sort("topped_up_at", "top_up_id")
+    for row in rows.iter_rows(named=True):
+        rate = row["litres_per_1000km"]
+        since = f"{decimal(rate, 2)} L/1,000 km since the fill before" if rate is not None else ""
+        heading = f"{decimal(row['volume_litres'])} L of oil put in" + (f" ({row['reason']})" if row["reason"] else "")
+        km, aside = _reading(records, row["top_up_id"])
+        yield Event(row["topped_up_on"], "top-up", heading, km, says=(*([since] if since else ()), *aside))
+
+
+def _reading(records: dict[str, pl.DataFrame], record_id: str) -> tuple[float | None, tuple[str, ...]]:
+    """A record's place on the odometer curve, or in a sentence why its reading was set aside."""
+    found = records["odometer_curve"].filter(pl.col("origin_id") == record_id).head(1).to_dicts()
+    if not found:
+        return None, ()
+    reading = found[0]
+    if reading["is_used"]:
+        return reading["distance_km"], ()
+    return None, (f"Its odometer, {whole(reading['odometer_km'])} km, was set aside: {reading['use']}.",)
+
+
+def _ends(records: dict[str, pl.DataFrame]) -> Iterator[Event]:
+    """How each repair's watch ended, in the ledger's own sentence."""
+    for episode in records["episodes"].sort("repaired_at", "episode_id").iter_rows(named=True):
+        heading = {"re-leak": "Leaked again", "competing": "Watching ended", "censored": "Watched until here"}
+        looks = (
+            f"From {counted(len(episode['evidence_ids']), 'statement')}; repair of {day_words(episode['repaired_on'])}"
+        )
+        ended = (
+            f"{heading[episode['status']]}, {COVER_WORDS[episode['cover_position']]} cover ({episode['end_reason']})"
+        )
+        yield Event(
+            episode["ended_on"], "end", ended, says=(episode["story"], f"{looks}, order {episode['order_id']}.")
+        )
+
+
+def _engines(records: dict[str, pl.DataFrame]) -> Iterator[Event]:
+    """Engines that came and went after the first."""
+    periods = records["engine_periods"].sort("from_on", "engine_id")
+    for place, period in enumerate(periods.iter_rows(named=True)):
+        if place:
+            yield Event(period["from_on"], "engine", f"Engine {period['engine_id']} ({period['engine_family']}) fitted")
+
+
+def as_text(story: Story) -> Iterator[str]:
+    """Write a story in lines of text; words that were read stand between « and », with what they were read as."""
+    yield f"Vehicle {story.vehicle_id}"
+    yield from (f"  {name}: {value}" for name, value in story.facts)
+    yield from (f"  Due: {flag}" for flag in story.flags)
+    yield ""
+    for event in story.events:
+        km = f"{whole(event.km)} km" if event.km is not None else NOTHING
+        yield f"{event.on:%Y-%m-%d}  {km:>11}  {event.heading}"
+        for text in event.texts:
+            words = "".join(f"«{piece.text}»" if piece.polarity else piece.text for piece in text.pieces)
+            yield f"    {text.label}: {' '.join(words.split())}"
+            yield from (f"      «{piece.text}» {piece.meaning}" for piece in text.pieces if piece.polarity)
+        yield from (f"    {said}" for said in event.says)
