@@ -166,4 +166,4 @@ def _run_lengths(risk: Floats, repairs: int, *, seed: int, odds_ratio: float, ch
                 reached[beyond] = passed
     count = np.cumsum(signals)[:-1]
     watched = np.cumsum(repairs_to_signal)[:-1] + (charts - count) * repairs
-    return np.divide(watched, count, out=np.full(len(count), np.inf), where=count > 0)
+    return np.asarray(np.divide(watched, count, out=np.full(len(count), np.inf), where=count > 0))
