@@ -71,7 +71,9 @@ class _Binder:
     def __init__(self, terms: list[Term], mentions: list[Term], signs: list[Term]) -> None:
         self._terms, self._signs = terms, signs
         self._places = {id(term): at for at, term in enumerate(terms)}
-        self._runs = self._lists(mentions)
+        runs = self._lists(mentions)
+        self._excepted = [run for run in runs if self._is_excepted(run)]
+        self._runs = [run for run in runs if run not in self._excepted]
         self._bound: dict[int, Term] = {}
         self._last: tuple[list[Term], Term] | None = None
 
@@ -89,7 +91,17 @@ class _Binder:
             self._last = run, sign
         bare = [run for run in self._runs if self._is_free(run)]
         named = [Finding(mention, self._shared_sign(run), self._takes_over(run)) for run in bare for mention in run]
+        named += [Finding(mention, None, takes_over=True) for run in self._excepted for mention in run]
         return [finding for finding in findings if not self._is_traced_on(finding, named)] + named
+
+    def _is_excepted(self, run: list[Term]) -> bool:
+        """Whether components are all that is not dry: "no leaks apart from the cover", "all dry bar the cover"."""
+        first = run[0]
+        clause = [term for term in self._terms if term.clause == first.clause]
+        if clause[0].value != "but_for" or any(term.kind in SIGNS or term.kind == "damage" for term in clause):
+            return False
+        before = [sign for sign in self._signs if sign.sentence == first.sentence and sign.first < first.first]
+        return bool(before) and before[-1].value != "weak" and (before[-1].kind == "dry") != before[-1].is_negated
 
     def _is_traced_on(self, finding: Finding, named: list[Finding]) -> bool:
         """Whether oil lay on a component that the text then traces to another: "oil on gearbox, traced to ..."."""

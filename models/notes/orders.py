@@ -122,7 +122,12 @@ def _read(values: dict[str, str]) -> _Order:
     finding = read_text(values["work_done"])
     about = about or bool(by_number) or any(said.component in JOINT_COMPONENTS for said in finding)
     work = work_said(values["work_done"], about_cover=about, findings=_of_joint(finding))
-    parts = parts_said(values["parts"], numbers, about_cover=about or work.names_cover)
+    listed = (
+        "; ".join([values["parts"], values["work_done"]])
+        if work.is_list_of_parts and not work.done
+        else values["parts"]
+    )
+    parts = parts_said(listed, numbers, about_cover=about or work.names_cover)
     is_routine = work.is_routine or work_said(values["complaint"], about_cover=False).is_routine
     return _Order(complaint, finding, work, parts, code, is_cover_code, is_routine)
 

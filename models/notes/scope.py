@@ -212,11 +212,18 @@ def _deny_before(terms: list[Term], index: int) -> None:
                 term.is_negated = True
         return
     sentence = [term for term in terms[:index] if term.sentence == cue.sentence]
-    if cue.value == "result" and not any(term.kind in SIGNS for term in sentence):
-        for term in sentence:
-            term.is_negated = term.kind == "mention"
+    mentions = [term for term in sentence if term.kind == "mention"]
+    if cue.value == "result" and mentions and not any(term.kind in SIGNS for term in sentence):
+        for term in mentions:
+            term.is_negated = True
         return
     _negate_before(terms, index)
+
+
+def _not_seen(terms: list[Term], index: int) -> None:
+    """Negate the leak that could not be made to show: "unable to duplicate leak at cover"."""
+    if terms[index].value == "not_seen":
+        _negate(terms, index)
 
 
 def _guess(terms: list[Term], index: int) -> None:
@@ -287,6 +294,7 @@ _MARKERS: dict[str, Callable[[list[Term], int], None]] = {
     "spilt": _spill,
     "confirm": _confirm,
     "after_negation": _deny_before,
+    "no_fault": _not_seen,
     "hedge": _guess,
     "after_hedge": _guess_before,
     "request": _ask,

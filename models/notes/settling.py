@@ -25,6 +25,7 @@ def settle(terms: list[Term], tokens: Sequence[Token], text: str) -> list[Term]:
     """The terms with every word of two meanings given the one it has here."""
     terms = _split_mixed(terms, tokens)
     _settle_denials(terms)
+    _settle_no_fault(terms)
     _settle_plugs(terms)
     terms = _settle_oil(terms, tokens)
     terms = _settle_coils(terms, tokens)
@@ -39,14 +40,18 @@ def _clause_of(terms: list[Term], term: Term) -> list[Term]:
 
 
 def _split_mixed(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
-    """Oil in the coolant, or coolant in the oil, is a leak of another fluid."""
+    """Oil in the coolant, or coolant in the oil, is a leak of another fluid; a well full of oil, of the tube seal."""
     settled: list[Term] = []
     for term in terms:
         if term.kind != "oil_in":
             settled.append(term)
             continue
-        sign = _like(term, ("leak", ""), tokens, term.first, term.last - 1)
-        settled += [sign, _like(term, ("mention", "other_fluid"), tokens, term.last, term.last)]
+        if term.value == "well":
+            settled.append(_like(term, ("mention", "plug_tube_seal"), tokens, term.first, term.first))
+            settled.append(_like(term, ("leak", ""), tokens, term.first + 1, term.last))
+        else:
+            settled.append(_like(term, ("leak", ""), tokens, term.first, term.last - 1))
+            settled.append(_like(term, ("mention", "other_fluid"), tokens, term.last, term.last))
     return settled
 
 
@@ -62,6 +67,14 @@ def _settle_denials(terms: list[Term]) -> None:
     for term in terms:
         if term.kind == "denied":
             term.kind, term.is_negated = "leak", True
+
+
+def _settle_no_fault(terms: list[Term]) -> None:
+    """ "No faults" of a component that nothing was said of before is a look that found it dry."""
+    for at, term in enumerate(terms):
+        said = [other for other in terms[:at] if other.kind in ("leak", "oil", "symptom", "damage", "report")]
+        if term.kind == "no_fault" and not said and at and terms[at - 1].kind == "mention":
+            term.kind, term.value = "dry", "weak"
 
 
 def _settle_plugs(terms: list[Term]) -> None:
@@ -239,7 +252,7 @@ def _is_borne_out(terms: list[Term], term: Term) -> bool:
     before = next((other for other in terms if other.last == term.first - 1), None)
     if before is not None and before.kind == "access":
         return False
-    signs = [other for other in terms if other.kind in SIGNS and _is_close(term, other)]
+    signs = [other for other in terms if (other.kind in SIGNS or other.kind == "resolved") and _is_close(term, other)]
     return any(term.value != "bare_cover" or sign.value != "weak" for sign in signs)
 
 

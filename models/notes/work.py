@@ -30,6 +30,20 @@ AFTER_ENGINE = frozenset(
     {"and", "with", "complete", "assembly", "assy", "unit", "due", "for", "after", "as", "on", "at", "from", "by", "in"}
 )
 """Words that may follow a whole engine; any other names a part of it: "replace engine belt"."""
+BEFORE_BARE_DEED = BEFORE_BARE | frozenset(
+    "cleaned wiped washed down off degreased then all was were is it found loose slack checked and also has have been".split()
+)
+"""Words that may stand before a deed that names no part; any other may be what the deed was done to."""
+AFTER_BARE_DEED = AFTER_ENGINE | frozenset(
+    "to up down evenly all ok again cleaned checked in where it them cover spec specification run tested no".split()
+)
+"""Words that may follow a deed that names no part."""
+BARE_DEEDS = {"tighten": "tightened", "leak_repair": "repaired"}
+"""Actions that say enough where the order is about a rocker cover and names no part, to their deeds."""
+LIST_LINKS = frozenset({"and", "with", "incl", "including", "inc", "x", "off", "qty", "job", "a", "the"})
+"""Words between the items of a list of parts."""
+STOPGAPS = frozenset({"tighten", "sealant"})
+"""What is done for want of parts."""
 MAX_COVER_TOKENS = 2
 """A cover is renewed itself only where "new" or "replaced" stands this close to it."""
 
@@ -47,6 +61,7 @@ class WorkSaid:
         is_void: Whether the order is said to be a mistake or that nothing was done.
         is_unreal: Whether cover work is said that was not done: quoted, declined, advised, ordered.
         sides: Sides named beside the cover.
+        is_list_of_parts: Whether parts of the joint are all that is said: "Valve cover gasket kit incl tube seals".
     """
 
     done: dict[str, str] = field(default_factory=dict)
@@ -56,6 +71,7 @@ class WorkSaid:
     is_void: bool = False
     is_unreal: bool = False
     sides: frozenset[str] = frozenset()
+    is_list_of_parts: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +107,10 @@ def work_said(text: str, *, about_cover: bool, findings: tuple[Finding, ...] = (
     said.is_unreal = any(_has_joint(clauses[number]) for number in unreal)
     if in_context:
         _read_clauses(said, text, clauses, findings, unreal)
+    if about_cover and not said.done:
+        _read_bare_deeds(said, text, [term for term in terms if term.clause not in unreal], tokens)
     _read_singles(said, text, [term for term in terms if term.clause not in unreal], in_context=in_context)
+    said.is_list_of_parts = said.names_cover and _is_list_of_parts(terms, tokens)
     said.sides = frozenset(term.value for term in terms if term.kind == "side")
     return said
 
@@ -122,6 +141,31 @@ def _is_unknown_noun(place: int, tokens: list[Token], kind_at: dict[int, str], l
     return is_there and tokens[place].word.isalpha() and tokens[place].word not in links
 
 
+def _is_list_of_parts(terms: list[Term], tokens: list[Token]) -> bool:
+    """Whether a text is nothing but parts of the joint, sides, numbers and the words that link them."""
+    kind_at = {place: term.kind for term in terms for place in range(term.first, term.last + 1)}
+    is_known = all(kind_at.get(place) in ("object", "side") or _is_link(token) for place, token in enumerate(tokens))
+    return is_known and any(term.kind == "object" and term.value not in ("cover", "bolts") for term in terms)
+
+
+def _is_link(token: Token) -> bool:
+    """Whether a token only links the items of a list."""
+    return not token.word.isalpha() or token.word in LIST_LINKS
+
+
+def _read_bare_deeds(said: WorkSaid, text: str, terms: list[Term], tokens: list[Token]) -> None:
+    """Note a deed of a text that names no part at all: "retorqued, no leaks after", "leak repaired"."""
+    if any(term.kind in THINGS for term in terms):
+        return
+    kind_at = {place: term.kind for term in terms for place in range(term.first, term.last + 1)}
+    for term in terms:
+        if term.kind != "action" or term.value not in BARE_DEEDS:
+            continue
+        is_led = any(_is_unknown_noun(place, tokens, kind_at, BEFORE_BARE_DEED) for place in range(term.first))
+        if not is_led and not _is_unknown_noun(term.last + 1, tokens, kind_at, AFTER_BARE_DEED):
+            said.done.setdefault(BARE_DEEDS[term.value], text[term.start : term.end])
+
+
 def _clauses(terms: list[Term]) -> dict[int, list[Term]]:
     """Terms by clause."""
     clauses: dict[int, list[Term]] = {}
@@ -147,6 +191,8 @@ def _unreal_clauses(clauses: dict[int, list[Term]]) -> set[int]:
         if any(term.kind in ("object", "action") for term in clauses[number]) or cues[0].value == "earlier":
             continue
         for earlier in reversed(numbers[:place]):
+            if cues[0].value == "no_stock" and any(term.value in STOPGAPS for term in _actions(clauses[earlier])):
+                break
             unreal.add(earlier)
             if _has_joint(clauses[earlier]):
                 break
@@ -204,11 +250,14 @@ def _read_clause(
     kinds = {part.value for part in parts}
     if REGASKET in values:
         values, kinds = values | {"renew"}, kinds | {"cover_gasket"}
+    if "leak_repair" in values:
+        values = values | {"repair"}
     words = text[min(term.start for term in actions + parts) : max(term.end for term in actions + parts)]
     if any(term.kind in OTHER for term in objects):
         kinds -= {"gasket", "seals", "bolts"}
     if values & DOING:
-        _note_renewed(said, words, kinds, values, is_own=is_own)
+        renewed = kinds - {"bolts"} if _are_bolts_only_tightened(clause) else kinds
+        _note_renewed(said, words, renewed, values, is_own=is_own)
         _note_cover(said, words, clause)
     if "tighten" in values and kinds & {"cover", "cover_gasket", "bolts"}:
         said.done.setdefault("tightened", words)
@@ -216,6 +265,13 @@ def _read_clause(
         said.done.setdefault("sealant", words)
     if values & {"remove", "refit"} and "cover" in kinds:
         said.done.setdefault("removed", words)
+
+
+def _are_bolts_only_tightened(clause: list[Term]) -> bool:
+    """Whether bolts stand right beside "tightened" or "re-torqued after" in a clause."""
+    pairs = [{(one.kind, one.value), (other.kind, other.value)} for one, other in zip(clause, clause[1:], strict=False)]
+    beside = [{("object", "bolts"), deed} for deed in (("action", "tighten"), ("routine", ""))]
+    return any(pair in pairs for pair in beside)
 
 
 def _note_renewed(said: WorkSaid, words: str, kinds: set[str], values: set[str], *, is_own: bool) -> None:
