@@ -134,9 +134,11 @@ class _Binder:
         earlier = [term for term in self._terms[:place] if term.kind in ("leak", "mention")]
         if not any(term.kind == "leak" or term.is_guess or term.is_negated for term in earlier):
             return False
-        if any(sign.clause == first.clause for sign in self._signs):
+        leading = [term for term in self._terms[:place] if term.clause == first.clause]
+        turn = next((term.first for term in reversed(leading) if term.kind == "turn"), -1)
+        if any(sign.clause == first.clause and sign.first > turn for sign in self._signs):
             return False
-        lead = [term.kind for term in self._terms[:place] if term.clause == first.clause]
+        lead = [term.kind for term in leading]
         if _preposition(self._terms, first) == "from" or "naming" in lead:
             return True
         if "turn" in lead or "confirm" in lead:
@@ -214,6 +216,8 @@ class _Binder:
             if term.kind in ("from", "near", "on"):
                 link = "from" if "from" in (term.kind, link) else term.kind
             elif term.kind in SIGNS or term.kind in ("mention", "contrast", "work", "negation"):
+                return ""
+            elif term.kind == "join" and mention.value == "other_fluid":
                 return ""
         if link == "direct" and mention.first - sign.last > MAX_DIRECT_TOKENS:
             return ""
@@ -312,7 +316,9 @@ class _Binder:
         if sign.is_of_other or self._is_of_others(sign):
             return None
         earlier = [run for run in self._runs if run[-1].last < sign.first]
-        if earlier and self._is_free(earlier[-1]) and sign.sentence - earlier[-1][-1].sentence <= 1:
+        is_clear = sign.value != "weak" and (sign.kind == "dry") != sign.is_negated
+        sentences_off = 2 if is_clear else 1
+        if earlier and self._is_free(earlier[-1]) and sign.sentence - earlier[-1][-1].sentence <= sentences_off:
             return earlier[-1]
         later = next((run for run in self._runs if run[0].first > sign.last), None)
         if later and self._is_named_next(sign, later):

@@ -108,6 +108,8 @@ def _negate(terms: list[Term], index: int) -> None:
                 return
             reached = term
             continue
+        if term.kind == "join" and reached is None and cue.value == "not" and term.first - cue.last > 1:
+            return
         if term.kind in NEGATABLE:
             if reached is not None and not _continues(terms, reached, term):
                 return
@@ -212,8 +214,9 @@ def _deny_before(terms: list[Term], index: int) -> None:
                 term.is_negated = True
         return
     sentence = [term for term in terms[:index] if term.sentence == cue.sentence]
-    mentions = [term for term in sentence if term.kind == "mention"]
-    if cue.value == "result" and mentions and not any(term.kind in SIGNS for term in sentence):
+    whole = [term for term in terms if term.sentence == cue.sentence]
+    mentions = [term for term in whole if term.kind == "mention"]
+    if cue.value == "result" and mentions and not any(term.kind in SIGNS for term in whole):
         for term in mentions:
             term.is_negated = True
         return
@@ -230,9 +233,9 @@ def _guess(terms: list[Term], index: int) -> None:
     """Make what follows a guess; what stands before it, where nothing follows."""
     cue = terms[index]
     reached = [term for term in _after(terms, index, _ENDS_GUESS) if term.kind in GUESSABLE]
-    if not reached:
+    if not reached and cue.value != "back":
         _guess_before(terms, index)
-    if cue.value == "back":
+    if cue.value == "back" and any(term.kind == "mention" and term.sentence == cue.sentence for term in terms):
         reached += [term for term in terms[:index] if term.sentence == cue.sentence and term.kind in GUESSABLE]
     for term in reached:
         if term.kind == "dry":
@@ -270,6 +273,14 @@ def _look(terms: list[Term], index: int) -> None:
             term.is_asked = True
 
 
+def _look_for(terms: list[Term], index: int) -> None:
+    """A leak to be watched for is not said to be there: "monitor cover for leaks"."""
+    clause = [term for term in terms[:index] if term.clause == terms[index].clause]
+    following = next(iter(terms[index + 1 :]), None)
+    if following is not None and following.kind == "leak" and any(term.value == "watch" for term in clause):
+        following.is_asked = True
+
+
 def _suppose(terms: list[Term], index: int) -> None:
     """A condition: "if leaking, replace"."""
     for term in _after(terms, index, frozenset({"contrast"})):
@@ -299,6 +310,7 @@ _MARKERS: dict[str, Callable[[list[Term], int], None]] = {
     "after_hedge": _guess_before,
     "request": _ask,
     "looked": _look,
+    "for": _look_for,
     "condition": _suppose,
     "report": _tell,
 }

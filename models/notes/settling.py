@@ -90,7 +90,7 @@ def _is_oily(terms: list[Term], at: int) -> bool:
     for other in reversed(terms[max(0, at - 3) : at]):
         if other.kind in ("oil", "leak"):
             return other.clause == term.clause and term.first - other.last <= MAX_BESIDE_TOKENS
-        if other.kind not in ("on", "near", "onto", "spot", "plugs", "coils", "join"):
+        if other.kind not in ("on", "near", "onto", "spot", "plugs", "coils", "join", "turn"):
             break
     for other in terms[at + 1 : at + 4]:
         if other.kind in ("oil", "leak"):
@@ -117,6 +117,8 @@ def _settle_oil(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
 def _is_out_of_place(terms: list[Term], at: int) -> bool:
     """Whether oil is said to be at, on or from something it should not be on."""
     term = terms[at]
+    if _is_in_well(terms, at):
+        return True
     goes_on = at > 1 and terms[at - 1].kind == "join" and terms[at - 1].clause == term.clause
     if not goes_on and any(other.kind == "leak" for other in _clause_of(terms, term)):
         return False
@@ -129,6 +131,16 @@ def _is_out_of_place(terms: list[Term], at: int) -> bool:
     if first.kind in _PREPOSITIONS:
         return len(follows) > 1 and not _is_inside(follows)
     return first.kind == "mention" and first.value in JOINT_COMPONENTS and first.first - term.last == 1
+
+
+def _is_in_well(terms: list[Term], at: int) -> bool:
+    """Whether oil is said to be in the plug wells: "oil in plug tubes", "plug well has oil in it"."""
+    term = terms[at]
+    after = [other for other in terms[at + 1 : at + 3] if other.clause == term.clause]
+    if len(after) == 2 and after[0].value == "in" and after[1].value == "plug_tube_seal":
+        return True
+    before = terms[at - 1] if at else term
+    return before.value == "plug_tube_seal" and before.clause == term.clause and term.first - before.last <= 2
 
 
 def _is_inside(follows: list[Term]) -> bool:

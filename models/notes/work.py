@@ -4,6 +4,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from functools import cache, lru_cache
+from itertools import pairwise
 
 from models.notes.lexicon import work_lexicon
 from models.notes.terms import Term, find_terms
@@ -30,13 +31,15 @@ AFTER_ENGINE = frozenset(
     {"and", "with", "complete", "assembly", "assy", "unit", "due", "for", "after", "as", "on", "at", "from", "by", "in"}
 )
 """Words that may follow a whole engine; any other names a part of it: "replace engine belt"."""
-BEFORE_BARE_DEED = BEFORE_BARE | frozenset(
-    "cleaned wiped washed down off degreased then all was were is it found loose slack checked and also has have been".split()
-)
+BEFORE_BARE_DEED = BEFORE_BARE | {
+    *("cleaned", "wiped", "washed", "down", "off", "degreased", "then", "all", "was", "were", "is", "it", "found"),
+    *("loose", "slack", "checked", "also", "has", "have", "been"),
+}
 """Words that may stand before a deed that names no part; any other may be what the deed was done to."""
-AFTER_BARE_DEED = AFTER_ENGINE | frozenset(
-    "to up down evenly all ok again cleaned checked in where it them cover spec specification run tested no".split()
-)
+AFTER_BARE_DEED = AFTER_ENGINE | {
+    *("to", "up", "down", "evenly", "all", "ok", "again", "cleaned", "checked", "where", "it", "them", "cover"),
+    *("spec", "specification", "run", "tested", "no"),
+}
 """Words that may follow a deed that names no part."""
 BARE_DEEDS = {"tighten": "tightened", "leak_repair": "repaired"}
 """Actions that say enough where the order is about a rocker cover and names no part, to their deeds."""
@@ -269,7 +272,7 @@ def _read_clause(
 
 def _are_bolts_only_tightened(clause: list[Term]) -> bool:
     """Whether bolts stand right beside "tightened" or "re-torqued after" in a clause."""
-    pairs = [{(one.kind, one.value), (other.kind, other.value)} for one, other in zip(clause, clause[1:], strict=False)]
+    pairs = [{(one.kind, one.value), (other.kind, other.value)} for one, other in pairwise(clause)]
     beside = [{("object", "bolts"), deed} for deed in (("action", "tighten"), ("routine", ""))]
     return any(pair in pairs for pair in beside)
 
