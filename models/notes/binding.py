@@ -19,6 +19,10 @@ _QUALIFYING = frozenset({"side", "spot", "plain", "part", "near", "oil"})
 """Kinds that may stand between a preposition and its component."""
 
 
+_CUTS_LINK = frozenset({"mention", "contrast", "work", "negation"})
+"""Kinds that part a sign from a component after it."""
+
+
 @dataclass(slots=True)
 class Finding:
     """A sign said of a component; no component where the text names none, no sign where it only names the component.
@@ -215,13 +219,12 @@ class _Binder:
         for term in self._between(sign, mention):
             if term.kind in ("from", "near", "on"):
                 link = "from" if "from" in (term.kind, link) else term.kind
-            elif term.kind in SIGNS or term.kind in ("mention", "contrast", "work", "negation"):
+            elif term.kind in SIGNS or term.kind in _CUTS_LINK:
                 return ""
             elif term.kind == "join" and mention.value == "other_fluid":
-                return ""
-        if link == "direct" and mention.first - sign.last > MAX_DIRECT_TOKENS:
-            return ""
-        return link
+                link = "cut"
+        too_far = link == "direct" and mention.first - sign.last > MAX_DIRECT_TOKENS
+        return "" if too_far or link == "cut" else link
 
     def _run_of(self, sign: Term) -> list[Term] | None:
         """The components a sign is said of."""
@@ -293,7 +296,9 @@ class _Binder:
         if after is None or link not in ("near", "on"):
             return None
         later = [run for run in self._runs if run[0].first > after[-1].last and run[0].clause == sign.clause]
-        return later[0] if later and _preposition(self._terms, later[0][0]) == "from" else None
+        if not later or any(other.kind in SIGNS for other in self._between(after[-1], later[0][0])):
+            return None
+        return later[0] if _preposition(self._terms, later[0][0]) == "from" else None
 
     def _goes_on(self, sign: Term) -> bool:
         """Whether the sentence was already about a leak: "weeping from the cover, dripping on the gearbox"."""

@@ -118,9 +118,11 @@ def _grouped(reading: Reading, findings: list[Finding]) -> list[tuple[str, str, 
         mention = finding.mention
         component = mention.value if mention is not None else ""
         side = mention.side if mention is not None and component in JOINT_COMPONENTS else ""
-        place = (
-            reading.text[mention.start : mention.end].lower() if mention and component not in JOINT_COMPONENTS else ""
-        )
+        if mention is None:
+            place = ""
+        else:
+            is_of_joint = component in JOINT_COMPONENTS
+            place = mention.which if is_of_joint else reading.text[mention.start : mention.end].lower()
         groups.setdefault((component, side, place), []).append(finding)
     for component in JOINT_COMPONENTS:
         _fold_unsided(groups, component)

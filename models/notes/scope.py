@@ -165,7 +165,7 @@ def _negate_before(terms: list[Term], index: int) -> None:
         if term.sentence < cue.sentence - 1 or term.kind in ("contrast", "work"):
             return
         if term.kind == "leak":
-            if term.sentence != cue.sentence and not (term.is_guess or term.is_asked):
+            if term.sentence != cue.sentence and not (term.is_guess or term.is_asked or term.is_reported):
                 return
             term.is_negated = True
             term.is_guess = term.is_asked = False
@@ -188,7 +188,8 @@ def _answer_no(terms: list[Term], index: int) -> None:
 
 def _spill(terms: list[Term], index: int) -> None:
     """Oil said to be spilt is no leak; "a leak or spilt oil" is a guess."""
-    if index and terms[index - 1].kind in ("join", "hedge"):
+    before = next((term for term in reversed(terms[:index]) if term.kind != "oil"), None)
+    if before is not None and before.kind in ("join", "hedge", "condition"):
         for term in terms[:index]:
             if term.kind == "leak" and term.sentence == terms[index].sentence:
                 term.is_guess = True
@@ -209,18 +210,37 @@ def _deny_before(terms: list[Term], index: int) -> None:
     cue = terms[index]
     clause = [term for term in terms[:index] if term.clause == cue.clause]
     if cue.value == "refutes" and not any(term.kind == "leak" for term in clause):
-        for term in clause:
-            if term.kind == "mention":
-                term.is_negated = True
+        named = [term for term in clause if term.kind == "mention"]
+        for term in named or _last_mention(terms, index):
+            term.is_negated = True
         return
-    sentence = [term for term in terms[:index] if term.sentence == cue.sentence]
-    whole = [term for term in terms if term.sentence == cue.sentence]
-    mentions = [term for term in whole if term.kind == "mention"]
-    if cue.value == "result" and mentions and not any(term.kind in SIGNS for term in whole):
-        for term in mentions:
+    named = _named_beside(terms, index)
+    if cue.value == "result" and named:
+        for term in named:
             term.is_negated = True
         return
     _negate_before(terms, index)
+
+
+def _named_beside(terms: list[Term], index: int) -> list[Term]:
+    """The components of a cue's clause, else sentence, else the sentence before, where no sign is said of any there."""
+    cue = terms[index]
+    reaches = (
+        [term for term in terms if term.clause == cue.clause],
+        [term for term in terms if term.sentence == cue.sentence],
+        [term for term in terms if cue.sentence - 1 <= term.sentence <= cue.sentence],
+    )
+    for reach in reaches:
+        named = [term for term in reach if term.kind == "mention"]
+        if named:
+            return [] if any(term.kind in SIGNS for term in reach) else named
+    return []
+
+
+def _last_mention(terms: list[Term], index: int) -> list[Term]:
+    """The component named last before a cue, in its sentence or the one before."""
+    near = [term for term in terms[:index] if term.sentence >= terms[index].sentence - 1]
+    return [term for term in near if term.kind == "mention"][-1:]
 
 
 def _not_seen(terms: list[Term], index: int) -> None:

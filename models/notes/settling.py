@@ -29,9 +29,9 @@ def settle(terms: list[Term], tokens: Sequence[Token], text: str) -> list[Term]:
     _settle_plugs(terms)
     terms = _settle_oil(terms, tokens)
     terms = _settle_coils(terms, tokens)
-    terms = _join_signs(terms, tokens)
+    terms = _settle_echoes(_join_signs(terms, tokens), tokens)
     terms = _settle_mentions(terms, tokens, text)
-    return _settle_sides(terms, tokens)
+    return _settle_ends(_settle_sides(terms, tokens), tokens)
 
 
 def _clause_of(terms: list[Term], term: Term) -> list[Term]:
@@ -73,7 +73,8 @@ def _settle_no_fault(terms: list[Term]) -> None:
     """ "No faults" of a component that nothing was said of before is a look that found it dry."""
     for at, term in enumerate(terms):
         said = [other for other in terms[:at] if other.kind in ("leak", "oil", "symptom", "damage", "report")]
-        if term.kind == "no_fault" and not said and at and terms[at - 1].kind == "mention":
+        named = [other for other in terms[:at] if other.kind == "mention" and other.sentence >= term.sentence - 1]
+        if term.kind == "no_fault" and named and not said:
             term.kind, term.value = "dry", "weak"
 
 
@@ -125,9 +126,14 @@ def _is_out_of_place(terms: list[Term], at: int) -> bool:
     follows = [other for other in terms[at + 1 : at + 5] if other.clause == term.clause and other.kind not in _BETWEEN]
     if at and terms[at - 1].kind == "negation" and terms[at - 1].clause == term.clause and not _is_inside(follows):
         return True
-    if not follows:
-        return False
+    return bool(follows) and _is_placed(term, follows)
+
+
+def _is_placed(term: Term, follows: list[Term]) -> bool:
+    """Whether what follows oil says where it is, or that it was not seen."""
     first = follows[0]
+    if first.kind == "after_negation":
+        return len(follows) == 1
     if first.kind in _PREPOSITIONS:
         return len(follows) > 1 and not _is_inside(follows)
     return first.kind == "mention" and first.value in JOINT_COMPONENTS and first.first - term.last == 1
@@ -147,6 +153,18 @@ def _is_inside(follows: list[Term]) -> bool:
     """Whether oil is said to be in the sump or gearbox, where it belongs."""
     inside = len(follows) > 1 and follows[0].kind == "near" and follows[0].value == "in"
     return inside and follows[1].value not in JOINT_COMPONENTS and follows[1].kind in ("mention", "site")
+
+
+def _settle_echoes(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
+    """A bare "is" after a component repeats the leak named before it: "turbo not leaking, rocker cover is"."""
+    settled: list[Term] = []
+    for at, term in enumerate(terms):
+        settled.append(term)
+        words = [token.word for token in tokens[term.last + 1 : term.last + 3]]
+        is_bare = words[:1] in (["is"], ["are"]) and (len(words) == 1 or words[1] in _CLAUSE_ENDS)
+        if term.kind == "mention" and is_bare and any(other.kind == "leak" for other in terms[:at]):
+            settled.append(_like(term, ("leak", ""), tokens, term.last + 1, term.last + 1))
+    return settled
 
 
 def _settle_coils(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
@@ -286,6 +304,31 @@ def _settle_sides(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
         if cover is not None:
             settled[-1] = _like(term, ("mention", cover.value), tokens, term.first, term.last)
             settled[-1].side, settled[-1].is_implied = term.value, True
+    return settled
+
+
+_OPPOSITE = {"front": "rear", "rear": "front", "nearside": "offside", "offside": "nearside"}
+
+
+def _settle_ends(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
+    """Tell covers apart by end or side of the vehicle: "front cover leaking, rear cover dry", "N/S wet, O/S dry"."""
+    settled: list[Term] = []
+    told: dict[str, Term] = {}
+    for at, term in enumerate(terms):
+        settled.append(term)
+        word = tokens[term.first].word if term.kind == "spot" else ""
+        if word not in _OPPOSITE:
+            continue
+        following = terms[at + 1] if at + 1 < len(terms) else term
+        other = told.get(_OPPOSITE[word])
+        if following.kind == "mention" and following.value in JOINT_COMPONENTS and following.first - term.last == 1:
+            told[word] = following
+        elif other is not None and term.clause != other.clause and following.kind in SIGNS | {"negation"}:
+            settled[-1] = told[word] = _like(term, ("mention", other.value), tokens, term.first, term.last)
+            settled[-1].is_implied = True
+    if len(told) > 1:
+        for word, mention in told.items():
+            mention.which = word
     return settled
 
 

@@ -31,6 +31,7 @@ class Term:
         is_landing: A place oil lands on, not where it comes from.
         is_implied: A side word that stands for the component mentioned before.
         side: Side words beside it: 'left', 'right', 'both' or ''.
+        which: Word that tells one cover of several where it names no bank: 'front', 'nearside'.
     """
 
     __slots__ = (
@@ -54,13 +55,14 @@ class Term:
         "start",
         "value",
         "was",
+        "which",
     )
 
     def __init__(self, kind: str, value: str, tokens: Sequence[Token], first: int, last: int) -> None:
         self.kind, self.value, self.first, self.last = kind, value, first, last
         self.start, self.end = tokens[first].start, tokens[last].end
         self.sentence = self.clause = 0
-        self.side = ""
+        self.side = self.which = ""
         self.is_negated = self.is_guess = self.is_asked = self.is_past = self.was = False
         self.is_of_other = self.is_implied = False
         self.is_again = self.is_reported = self.is_since = self.is_landing = False
@@ -153,5 +155,7 @@ def _bare_cover(tokens: list[Token], at: int, before: list[Term], lexicon: Lexic
     if at == 0:
         return "mention", "bare_cover"
     word = tokens[at - 1].word
+    if before and before[-1].kind == "mention" and before[-1].last == at - 1:
+        return "other_cover", ""
     is_named = word[0].isalpha() and word not in lexicon.plain_words and not (before and before[-1].last == at - 1)
     return ("other_cover", "") if is_named else ("mention", "bare_cover")

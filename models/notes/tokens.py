@@ -89,7 +89,7 @@ def tokenise(text: str, lexicon: Lexicon) -> list[Token]:
     Case is ignored, but a capital in the middle of lower-case words counts as a pause: sentences are often written in a
     row without stops.
     """
-    plain = lowered(text)
+    plain = _without_unticked(lowered(text))
     tokens: list[Token] = []
     end_before = 0
     for match in _TOKEN.finditer(plain):
@@ -111,6 +111,18 @@ def tokenise(text: str, lexicon: Lexicon) -> list[Token]:
             tokens.append(Token(STOP, start, end))
         end_before = end
     return tokens
+
+
+_TICKED, _UNTICKED = re.compile(r"\[\s*[xy]\s*\]"), re.compile(r"\[\s*\]")
+_AFTER_BOX, _BEFORE_BOX = re.compile(r"\[\s*\][^\[\n;|]*"), re.compile(r"[a-z']+\s*\[\s*\]")
+
+
+def _without_unticked(plain: str) -> str:
+    """Blank the answers of a form that were not ticked: "dry [x] weep [ ]", "[x] dry [ ] weep"."""
+    if "[" not in plain or not _TICKED.search(plain) or not _UNTICKED.search(plain):
+        return plain
+    answer = _BEFORE_BOX if plain.rstrip().endswith("]") else _AFTER_BOX
+    return answer.sub(lambda found: " " * len(found.group()), plain)
 
 
 def lowered(text: str) -> str:
