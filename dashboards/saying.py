@@ -189,3 +189,44 @@ def stands_apart(groups: pl.DataFrame, *, fleet_share: float) -> str:
         f"Came back {'; '.join(parts)}. With {counted(known.height, 'group')} shown, about one in twenty stands apart "
         "by luck alone, and they overlap: engines, methods and sites go together."
     )
+
+
+TELLING = 0.05
+"""Share of false alarms that is borne with among contrasts called different (the customary level)."""
+
+
+def effects_against_reference(effects: pl.DataFrame, *, reference: str, unit: str) -> str:
+    """Say which ways of doing the job differ from the reference, what that comes to in 100 repairs, and which do not.
+
+    Args:
+        effects: `label`, `hazard_ratio`, `low`, `high`, `q_value`, `difference`, `difference_low`, `difference_high`,
+            `horizon`, one row a contrast; no ratio where there are too few.
+        reference: What they are compared with, in words.
+        unit: `days` or `km`.
+    """
+    known = effects.drop_nulls(["hazard_ratio", "q_value"])
+    if known.is_empty():
+        return f"{CANNOT_TELL}: no contrast with {reference} has enough repairs and re-leaks."
+    told = known.filter(pl.col("q_value") < TELLING).sort("hazard_ratio", "label")
+    untold = known.filter(pl.col("q_value") >= TELLING)["label"].to_list()
+    few = effects.filter(pl.col("hazard_ratio").is_null())["label"].to_list()
+    said = [_one_effect(row, unit) for row in told.iter_rows(named=True)]
+    start = f"Against {reference} on like engines: {'; '.join(said)}. " if said else ""
+    rest = [
+        f"{CANNOT_TELL} from {reference}: {listed(untold)}." if untold else "",
+        f"Too few to say: {listed(few)}." if few else "",
+    ]
+    return f"{start}{' '.join(each for each in rest if each)}".strip()
+
+
+def _one_effect(row: dict, unit: str) -> str:
+    times = (
+        f"{row['label']} {decimal(row['hazard_ratio'], 2)} times as often ({decimal_range(row['low'], row['high'])})"
+    )
+    if row["difference"] is None:
+        return times
+    more = "more" if row["difference"] > 0 else "fewer"
+    ends = sorted(100 * abs(row[name]) for name in ("difference_low", "difference_high"))
+    crosses = row["difference_low"] < 0 < row["difference_high"]
+    span = "" if crosses else f" ({decimal_range(*ends, 1)})"
+    return f"{times}, {decimal(100 * abs(row['difference']))} {more} in 100{span} by {whole(row['horizon'])} {unit}"

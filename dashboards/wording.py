@@ -14,6 +14,17 @@ METHOD_WORDS = {
 }
 """Repair method to words, by how much of the joint is renewed."""
 
+STEP_WORDS = {
+    "old_bolts": "old bolts used again",
+    "seals_not_renewed": "seals not renewed",
+    "faces_not_cleaned": "faces not cleaned",
+    "ventilation_not_checked": "ventilation not checked",
+    "sequence_not_followed": "tightening sequence not followed",
+    "no_settle_wait": "no wait to settle",
+    "no_final_angle": "no final angle",
+    "no_run_up_check": "no run-up check",
+}
+"""Skipped job step to words."""
 OCCASION_WORDS = {"leak": "for a leak", "routine": "as routine", "other_work": "with other work"}
 COVER_WORDS = {"only": "single", "left": "left", "right": "right", "": "side not named"}
 COMPONENT_WORDS = {
@@ -36,6 +47,11 @@ def whole(value: float | None) -> str:
 def decimal(value: float | None, places: int = 1) -> str:
     """A number with a fixed count of decimals; a comma between thousands, as on the figures' axes."""
     return NOTHING if value is None else f"{value:z,.{places}f}".replace("-", "\u2212")
+
+
+def chance(p_value: float | None) -> str:
+    """A p or q value: three decimals, or below the smallest of them."""
+    return "< 0.001" if p_value is not None and p_value < 0.001 else decimal(p_value, 3)
 
 
 def percent(share: float | None) -> str:

@@ -132,3 +132,30 @@ def test_full_weeks_and_covers_left_over_are_counted() -> None:
     assert saying.week_against_capacity(weeks, waiting=1) == (
         "12.0 of 18.0 bay hours are planned; 1 week is nine tenths full or more. 1 cover found no place and waits."
     )
+
+
+def effect(label: str, ratio: float | None, q_value: float | None, difference: float | None = None) -> dict:
+    return {
+        "label": label,
+        "hazard_ratio": ratio,
+        "low": ratio and ratio / 2,
+        "high": ratio and ratio * 2,
+        "q_value": q_value,
+        "difference": difference,
+        "difference_low": difference and difference - 0.02,
+        "difference_high": difference and difference + 0.02,
+        "horizon": 180.0,
+    }
+
+
+def test_effects_say_what_is_told_what_is_not_and_what_is_too_few() -> None:
+    effects = pl.DataFrame(
+        [effect("bolts", 0.25, 0.001, -0.06), effect("sealant", 2.0, 0.3, 0.04), effect("cover", None, None)],
+        infer_schema_length=None,
+    )
+    assert saying.effects_against_reference(effects, reference="gasket", unit="days") == (
+        "Against gasket on like engines: bolts 0.25 times as often (0.12 to 0.50), 6.0 fewer in 100 (4.0 to 8.0) by "
+        "180 days. Cannot tell yet from gasket: sealant. Too few to say: cover."
+    )
+    nothing = saying.effects_against_reference(effects.tail(1), reference="gasket", unit="days")
+    assert nothing.startswith("Cannot tell yet: ")

@@ -4,6 +4,7 @@ from typing import Any
 
 from dashboards.pages.comparing.bolts import bolts_section
 from dashboards.pages.comparing.curves import curve_choices
+from dashboards.pages.comparing.effects import method_choices, step_choices
 from dashboards.pages.comparing.means import mean_choices, means_with_rates
 from dashboards.pages.comparing.recurring import recurrence_choices
 from dashboards.pages.comparing.selecting import options
@@ -25,6 +26,8 @@ def contents(snapshot: Snapshot) -> dict[str, Any]:
         "curves": curve_choices(snapshot.table("recurrence_curve"), recurrence, level=level),
         "means_by_method": mean_choices(means, "repair_method", level=level),
         "means_by_family": mean_choices(means, "engine_family", level=level),
+        "method_effects": method_choices(snapshot.table("method_effects"), level=level),
+        "step_effects": step_choices(snapshot.table("step_effects"), level=level),
         "sites": sites_section(snapshot, level=level),
         "min_episodes": rules.min_episodes,
         "min_events": rules.min_events,

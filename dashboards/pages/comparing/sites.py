@@ -10,7 +10,7 @@ from dashboards.figures.site_funnel import site_funnel
 from dashboards.saying import crude_against_adjusted, sites_against_expected
 from dashboards.snapshot import Snapshot
 from dashboards.tabulating import Row, Table, columns
-from dashboards.wording import NOTHING, TOO_FEW, decimal, decimal_range, whole
+from dashboards.wording import NOTHING, TOO_FEW, chance, decimal, decimal_range, whole
 
 
 def sites_section(snapshot: Snapshot, *, level: str) -> dict[str, Any]:
@@ -79,7 +79,7 @@ def _sites_table(sites: pl.DataFrame, *, level: str) -> Table:
                 decimal(row["crude_rate"], 3),
                 _ratio(row, "ratio", "low", "high", missing=row["reason"] or TOO_FEW),
                 _ratio(row, "shrunk_ratio", "shrunk_low", "shrunk_high", missing=NOTHING),
-                decimal(row["q_value"], 3),
+                chance(row["q_value"]),
             )
         )
         for row in sites.iter_rows(named=True)
