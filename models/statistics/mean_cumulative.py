@@ -8,6 +8,7 @@ import numpy.typing as npt
 from models.statistics.clustering import ClusterTotals, ended_total, summed_product, vehicle_clusters
 from models.statistics.risk_table import (
     CENSORED,
+    COMPETING,
     EVENT,
     Floats,
     RiskTable,
@@ -16,6 +17,9 @@ from models.statistics.risk_table import (
     risk_table,
     running_sum,
 )
+
+ENTRY = COMPETING
+"""How the table marks that a unit's watch began; the mean cumulative function knows no competing ends."""
 
 
 @dataclass(frozen=True)
@@ -38,35 +42,57 @@ class MeanCumulative:
 
 
 def mean_cumulative(
-    age: npt.ArrayLike, is_event: npt.ArrayLike, unit: npt.ArrayLike, *, group: npt.ArrayLike | None = None
+    age: npt.ArrayLike,
+    is_event: npt.ArrayLike,
+    unit: npt.ArrayLike,
+    *,
+    group: npt.ArrayLike | None = None,
+    entry: npt.ArrayLike | None = None,
 ) -> MeanCumulative:
     """Estimate the events per unit up to each age.
 
-    Every unit is watched from age zero to the one entry that is no event, its end of watch, and counts among the
-    watched at that age too.
+    Every unit is watched from its entry to the one entry that is no event, its end of watch, and counts among the
+    watched at that age too. Where units enter late, ages nobody was watched at add nothing, whatever happened there.
 
     Args:
         age: Ages at the events and at the end of watch (n,).
         is_event: Whether an entry is an event (n,).
         unit: Unit code of each entry, zero or more (n,).
         group: Group of each entry, the same for all of a unit (n,); one group without it.
+        entry: Age since when the unit was watched, the same for all of a unit (n,); without it, since age zero and at
+            age zero. With it the table has a row for each age at which a unit entered; the unit is watched after it.
 
     Raises:
-        ValueError: A unit has no end of watch or several, an event after it, or entries `risk_table` refuses.
+        ValueError: A unit has no end of watch or several, an event after it or up to its entry, or entries
+            `risk_table` refuses.
 
     Source: Nelson, Recurrent Events Data Analysis (2003); variance: Lawless & Nadeau, Technometrics 37 (1995) 158;
     agrees with `survfit(Surv(start, stop, status) ~ 1, id = )` of R's survival package.
     """
+    ages, units = np.asarray(age, dtype=np.float64), np.asarray(unit, dtype=np.int64)
+    groups = np.zeros(len(ages), dtype=np.int64) if group is None else np.asarray(group, dtype=np.int64)
     cause = np.where(np.asarray(is_event, dtype=bool), EVENT, CENSORED)
-    table = risk_table(age, cause, group=group)
-    units = np.asarray(unit, dtype=np.int64)
-    _check_ends(np.asarray(age, dtype=np.float64), cause, units)
-    ends = table.exits - table.events
+    _check_ends(ages, cause, units)
+    if entry is not None:
+        entries, is_end = np.asarray(entry, dtype=np.float64), cause == CENSORED
+        _check_entries(ages, entries, cause)
+        ages, units = np.concatenate([ages, entries[is_end]]), np.concatenate([units, units[is_end]])
+        groups = np.concatenate([groups, groups[is_end]])
+        cause = np.concatenate([cause, np.full(int(is_end.sum()), ENTRY)])
+    table = risk_table(ages, cause, group=groups, groups=None if group is not None else 1)
+    ends = table.exits - table.events - table.competing
     gone = just_before(running_sum(ends, table.start), table.start, 0.0)
-    watched = group_sum(table, ends)[table.row_group] - gone
-    mean = running_sum(table.events / watched, table.start)
-    poisson = running_sum(table.events / watched**2, table.start)
-    robust = _robust_variance(table, units, watched, poisson)
+    units_of_group = group_sum(table, ends)[table.row_group]
+    not_in = (
+        0.0
+        if entry is None
+        else units_of_group - just_before(running_sum(table.competing, table.start), table.start, 0.0)
+    )
+    watched = units_of_group - gone - not_in
+    each = np.divide(1.0, watched, out=np.zeros_like(watched), where=watched > 0)
+    mean = running_sum(table.events * each, table.start)
+    poisson = running_sum(table.events * each**2, table.start)
+    robust = _robust_variance(table, units, each, poisson)
     return MeanCumulative(table, watched, mean, np.sqrt(poisson), np.sqrt(np.maximum(robust, 0.0)))
 
 
@@ -84,18 +110,27 @@ def _check_ends(age: Floats, cause: npt.NDArray[np.int64], unit: npt.NDArray[np.
         raise ValueError("no event may lie after its unit's end of watch")
 
 
-def _robust_variance(table: RiskTable, unit: npt.NDArray[np.int64], watched: Floats, expected: Floats) -> Floats:
+def _check_entries(age: Floats, entry: Floats, cause: npt.NDArray[np.int64]) -> None:
+    """Raise ValueError where an event is not after its unit's entry, or an end of watch before it."""
+    if len(entry) != len(age) or not (np.isfinite(entry) & (entry >= 0) & (entry <= age)).all():
+        raise ValueError("every entry needs the age its unit was watched since, zero or more and not after it")
+    if (entry == age)[cause == EVENT].any():
+        raise ValueError("no event may lie at its unit's entry: nobody was watching yet")
+
+
+def _robust_variance(table: RiskTable, unit: npt.NDArray[np.int64], each: Floats, expected: Floats) -> Floats:
     """Lawless and Nadeau's variance (rows,).
 
-    A unit's influence is the sum over its events of 1 / watched, less B(t) while it is watched or B(end) from then on,
-    B being the Poisson variance.
+    A unit's influence is the sum over its events of 1 / watched, plus B(entry), less B(t) while it is watched or B(end)
+    from then on, B being the Poisson variance.
     """
     clusters = vehicle_clusters(table, unit)
-    is_end = table.observation_cause == CENSORED
-    row = table.observation_row
-    own = ended_total(clusters, np.where(is_end, -expected[row], 1.0 / watched[row]))
-    left = ended_total(clusters, is_end.astype(np.float64))
-    still = ClusterTotals(1.0 - left.after, np.ones(len(clusters.first)))
+    row, cause = table.observation_row, table.observation_cause
+    own = ended_total(clusters, np.choose(cause, [-expected[row], each[row], expected[row]]))
+    left = ended_total(clusters, (cause == CENSORED).astype(np.float64))
+    entered = ended_total(clusters, (cause == ENTRY).astype(np.float64))
+    since_zero = np.ones(len(clusters.first)) if not (cause == ENTRY).any() else np.zeros(len(clusters.first))
+    still = ClusterTotals(np.repeat(since_zero, clusters.size[clusters.first]) + entered.after - left.after, since_zero)
     return (
         summed_product(table, clusters, own, own)
         - 2.0 * expected * summed_product(table, clusters, own, still)

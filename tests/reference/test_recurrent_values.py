@@ -35,3 +35,12 @@ def test_five_systems(published):
     assert_allclose(read(systems, systems.poisson_error**2, expected["t"]), expected["var_poisson"], rtol=R_DIGITS)
     assert_allclose(read(systems, systems.robust_error**2, expected["t"]), expected["var_robust"], rtol=R_DIGITS)
     assert_array_equal(read(systems, systems.watched, expected["t"]), expected["n"])
+
+
+def test_valve_seats_of_engines_watched_since_different_ages(published):
+    """`survfit(Surv(from, time, status) ~ 1, id = id)`; the script beside the data invents the entries."""
+    data, expected = published("data/valveseat_entry.csv"), published("expected/valveseat_entry.csv")
+    seats = mean_cumulative(data["time"], data["status"] == 1, data["id"], entry=data["entry"])
+    assert_allclose(read(seats, seats.mean, expected["time"]), expected["mcf"], rtol=R_DIGITS)
+    assert_allclose(read(seats, seats.robust_error, expected["time"]), expected["se_robust"], rtol=R_DIGITS)
+    assert_array_equal(read(seats, seats.watched, expected["time"]), expected["n.risk"])

@@ -67,6 +67,26 @@ def test_median_and_its_limits(lung, computed_by_r):
     assert_array_equal(median.high, expected["med_hi"][:2])
 
 
+@pytest.mark.parametrize(
+    ("vehicle", "share", "expected"),
+    [
+        (None, 0.1, ([15, 62], [59, 122], [88, 182])),
+        (None, 0.5, ([210, 345], [270, 426], [306, 524])),
+        (np.arange(228) // 4, 0.1, ([15, 62], [59, 122], [88, 182])),
+        (np.arange(228) // 4, 0.5, ([212, 348], [270, 426], [306, 524])),
+    ],
+    ids=["B10", "median", "B10 by cluster", "median by cluster"],
+)
+def test_b10_and_median_with_limits(lung, vehicle, share, expected):
+    """`quantile(survfit(Surv(time, status) ~ sex, lung, conf.type = "log-log"), c(.1, .5))`, R 4.2.2, survival 3.5-3.
+
+    Clustered with `cluster = rep(1:57, each = 4)`.
+    """
+    clusters = None if vehicle is None else vehicle_clusters(lung, vehicle)
+    quantiles = event_time_quantiles(lung, kaplan_meier(lung, clusters=clusters), share)
+    assert_array_equal((quantiles.low, quantiles.time, quantiles.high), expected)
+
+
 @pytest.mark.parametrize(("cause", "name"), [(EVENT, "pcm"), (COMPETING, "death")])
 def test_cumulative_incidence_and_its_standard_error(mgus, clustering, computed_by_r, cause, name):
     expected = computed_by_r("aj_mgus2.json")["table"]

@@ -42,3 +42,36 @@ def test_groups_are_apart_and_may_have_no_events():
 def test_refuses_units_not_watched_in_one_piece(age, is_event, unit, words):
     with pytest.raises(ValueError, match=words):
         mean_cumulative(age, is_event, unit)
+
+
+def test_a_unit_watched_later_by_hand():
+    """The second unit is watched after 3 only: its engine counts for the repairs at 4 and 5, not for that at 2 or 3."""
+    result = mean_cumulative(
+        [2.0, 3.0, 5.0, 6.0, 4.0, 6.0], [1, 1, 1, 0, 1, 0], [0, 0, 0, 0, 1, 1], entry=[0.0, 0, 0, 0, 3, 3]
+    )
+    at_events = result.table.events > 0
+    assert_array_equal(result.table.time[at_events], [2, 3, 4, 5])
+    assert_array_equal(result.watched[at_events], [1, 1, 2, 2])
+    assert_allclose(result.mean[at_events], [1.0, 2.0, 2.5, 3.0])
+
+
+def test_entering_at_zero_is_being_watched_always():
+    random = np.random.default_rng(3)
+    age = np.concatenate([random.integers(1, 9, 20), np.full(5, 10)]).astype(float)
+    unit, is_event = np.concatenate([random.integers(0, 5, 20), np.arange(5)]), np.arange(25) < 20
+    always, since_zero = mean_cumulative(age, is_event, unit), mean_cumulative(age, is_event, unit, entry=np.zeros(25))
+    assert since_zero.table.time[0] == 0
+    assert_allclose(since_zero.mean[1:], always.mean)
+    assert_allclose(since_zero.robust_error[1:], always.robust_error)
+
+
+def test_ages_nobody_was_watched_at_add_nothing():
+    result = mean_cumulative([2.0, 3.0, 8.0, 9.0], [1, 0, 1, 0], [0, 0, 1, 1], entry=[0, 0, 5, 5])
+    assert_allclose(result.mean[-1], 2.0)
+    assert np.isfinite(result.robust_error).all()
+
+
+@pytest.mark.parametrize("entry", [[4.0, 4.0], [2.0, 2.0], [-1.0, -1.0], [1.0]])
+def test_refuses_events_before_the_watch(entry):
+    with pytest.raises(ValueError, match=r"watched since|nobody was watching"):
+        mean_cumulative([2.0, 3.0], [1, 0], [0, 0], entry=entry)
