@@ -4,7 +4,6 @@ import os
 import random
 import shutil
 import subprocess
-import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -20,8 +19,6 @@ SEED = 20260630
 AMPLE_BYTES = 1 << 30
 DISKS = ("", "warehouse", "published")
 """What lies on a disk of its own, as a path in the home."""
-WARMING_UP = 2
-"""Before it lands anything, a run writes less than so many MiB."""
 
 
 def _mount(folder: Path, size: int, *options: str) -> None:
@@ -59,51 +56,34 @@ def _room(folder: Path, free: int) -> Iterator[None]:
     _mount(folder, AMPLE_BYTES, "remount")
 
 
-@contextmanager
-def _most_used(folder: Path) -> Iterator[list[int]]:
-    """Yield a list that ends with the number of bytes by which a disk was the fuller at most."""
-    before, most, done = _used_bytes(folder), [0], threading.Event()
-
-    def watch() -> None:
-        while not done.wait(0.01):
-            most.append(max(most[-1], _used_bytes(folder) - before))
-
-    watching = threading.Thread(target=watch)
-    watching.start()
-    yield most
-    done.set()
-    watching.join()
-
-
 @pytest.mark.timeout(7_200)
 def test_a_disk_that_fills_up_stops_a_run_with_one_sentence_and_loses_nothing() -> None:
     chance = random.Random(SEED)
     with runs.scratch_folder() as folder:
         home = runs.lay_out_fleet(folder / "fleet")
-        with _disk_for(home.path), _most_used(home.path) as most:
-            runs.finish(home)
-            done = runs.copy_of(home, folder / "done")
-        expected = runs.published(done)
-        shutil.rmtree(done.warehouse.parent)
+        runs.finish(home)
+        expected = runs.published(home)
+        made = {disk: _bytes_below(home.path / disk) for disk in DISKS}
+        shutil.rmtree(home.warehouse.parent)
         for number in range(FULL_DISKS):
-            _fill_up(
-                runs.copy_of(done, folder / str(number)),
-                DISKS[number % len(DISKS)],
-                chance.random(),
-                most[-1],
-                expected,
-            )
+            disk = DISKS[number % len(DISKS)]
+            free = int(chance.random() * made[disk])
+            _fill_up(runs.copy_of(home, folder / str(number)), disk, free, expected)
 
 
-def _fill_up(home: Home, own_disk: str, share: float, most: int, expected: runs.Tables) -> None:
-    """Build a home anew from its inbox with too little room for what lies on a disk of its own, then with enough."""
+def _bytes_below(folder: Path) -> int:
+    return sum(file.lstat().st_size for file in folder.rglob("*"))
+
+
+def _fill_up(home: Home, own_disk: str, free: int, expected: runs.Tables) -> None:
+    """Build a home anew from its inbox with too little room on a disk for all that it makes, then with enough."""
     home.prepare()
     with _disk_for(home.path / own_disk) as disk:
-        with _room(disk, int(share * most)):
+        with _room(disk, free):
             code, said = runs.command("run", "--home", home.path, "--as-of", str(runs.AS_OF))
-            assert not runs.differing(runs.published(home), expected), "the last snapshot answers"
-        if code:
-            assert said.startswith(f"releak: {home.path}"), said
-            assert ("the disk is full. Free some space" in said, said.count("\n")) == (True, 1), said
+            assert runs.differing(runs.published(home), expected) == [], "the last snapshot answers"
+        assert (code, said.count("\n")) == (1, 1), f"{own_disk} with {free} bytes free: {said}"
+        assert said.startswith(f"releak: {home.path}"), said
+        assert "the disk is full. Free some space" in said
         runs.finish(home)
         assert runs.differing(runs.published(home), expected) == []

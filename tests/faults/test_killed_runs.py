@@ -117,5 +117,5 @@ def test_a_run_killed_at_any_moment_of_any_stage_loses_nothing(starts: dict[str,
             killed_at = own[first : first + KILLS_BEFORE_A_RERUN]
             if found := _kill_then_rerun(start, killed_at):
                 faults[name, *killed_at] = found
-                print(f"{name}, killed at {killed_at}: {found}", flush=True)
+            print(f"{name}, killed at {killed_at}: {found or 'as if never killed'}", flush=True)
     assert not faults

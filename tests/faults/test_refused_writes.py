@@ -13,6 +13,7 @@ import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
+from datetime import UTC, datetime
 from itertools import count
 from pathlib import Path
 from typing import Any
@@ -77,7 +78,7 @@ def _die() -> None:
 
 @pytest.fixture(scope="module")
 def published(tmp_path_factory: pytest.TempPathFactory) -> Home:
-    """A home that has published one site."""
+    """A home that has published one vehicle."""
     made = Home(tmp_path_factory.mktemp("published") / "fleet")
     made.prepare()
     warehouse = Warehouse(made.warehouse)
@@ -94,38 +95,43 @@ def home(published: Home, tmp_path: Path) -> Home:
     return runs.copy_of(published, tmp_path / "fleet")
 
 
-def _publish(home: Home, sites: int) -> None:
-    """Publish a table of so many sites as the snapshot of so many."""
-    rows = pl.DataFrame({"site": [f"S{site}" for site in range(sites)]}).with_columns(n=1, observed=0, expected=0.5)
-    Warehouse(home.warehouse).write("measures", "site_comparison", rows)
+def _seen(vehicles: int) -> pl.DataFrame:
+    """A table of so many vehicles."""
+    named = pl.DataFrame({"vehicle_id": [f"V{number}" for number in range(vehicles)]})
+    return named.with_columns(last_on=runs.AS_OF, last_at=datetime(2026, 6, 30, tzinfo=UTC))
+
+
+def _publish(home: Home, vehicles: int) -> None:
+    """Publish a table of so many vehicles as the snapshot of so many."""
+    Warehouse(home.warehouse).write("ledger", "last_records", _seen(vehicles))
     described = describe_snapshot([], settings=Settings(), as_of=runs.AS_OF)
-    publish(Warehouse(home.warehouse), home, described.with_columns(snapshot_id=pl.lit(f"{sites:03}")))
+    publish(Warehouse(home.warehouse), home, described.with_columns(snapshot_id=pl.lit(f"{vehicles:03}")))
 
 
-def _sites(home: Home) -> int:
-    """How many sites are published; the snapshot's own name says the same."""
-    query = "SELECT count(*) AS sites, (SELECT max(snapshot_id) FROM snapshots) AS said FROM site_comparison"
-    found = read_published(home, query)
-    assert int(found["said"].item()) == found["sites"].item()
-    return int(found["sites"].item())
+def _vehicles(home: Home) -> int:
+    """How many vehicles are published; the snapshot's own name says the same."""
+    newest = "SELECT max_by(snapshot_id, published_at) FROM snapshots"
+    found = read_published(home, f"SELECT count(*) AS vehicles, ({newest}) AS said FROM last_records")
+    assert int(found["said"].item()) == found["vehicles"].item()
+    return int(found["vehicles"].item())
 
 
 def test_whatever_is_refused_while_publishing_the_old_snapshot_answers_or_the_new(
     home: Home, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     system = _System(home.path, monkeypatch, _disk_is_full)
-    for sites in count(1):
-        if not system.refuses(sites, lambda: _publish(home, sites + 1)):  # noqa: B023
+    for vehicles in count(1):
+        if not system.refuses(vehicles, lambda: _publish(home, vehicles + 1)):  # noqa: B023
             break
-        assert _sites(home) in (sites, sites + 1)
-        _publish(home, sites + 1)
-        assert _sites(home) == sites + 1
+        assert _vehicles(home) in (vehicles, vehicles + 1)
+        _publish(home, vehicles + 1)
+        assert _vehicles(home) == vehicles + 1
         assert not list(home.published.glob("*.building*"))
-    assert sites > 5
+    assert vehicles > 5
 
 
 def _publish_and_die(home: Path, number: int) -> None:
-    """Publish a second site, and die where so many things have been asked of the system."""
+    """Publish a second vehicle, and die where so many things have been asked of the system."""
     system = _System(home, pytest.MonkeyPatch(), _die)
     system.refuses(number, lambda: _publish(Home(home), 2))
 
@@ -135,9 +141,9 @@ def test_a_kill_at_each_step_of_publishing_leaves_the_old_snapshot_or_the_new(ho
         killed = runs.copy_of(home, tmp_path / str(number))
         if runs.exit_code_of(_publish_and_die, killed.path, number) == 0:
             break
-        assert _sites(killed) in (1, 2)
+        assert _vehicles(killed) in (1, 2)
         _publish(killed, 2)
-        assert _sites(killed) == 2
+        assert _vehicles(killed) == 2
         assert not list(home.published.glob("*.building*"))
     assert number > 5
 
@@ -147,12 +153,12 @@ def test_readers_see_one_snapshot_or_another_while_they_are_published(home: Home
 
     def read() -> None:
         while not done.is_set():
-            seen.add(_sites(home))
+            seen.add(_vehicles(home))
 
     with ThreadPoolExecutor() as readers:
         reading = [readers.submit(read) for _ in range(2)]
-        for sites in range(2, 8):
-            _publish(home, sites)
+        for vehicles in (2, 3, 1, 2, 3):
+            _publish(home, vehicles)
         done.set()
     assert [one.exception() for one in reading] == [None, None]
     assert len(seen) > 1
@@ -202,7 +208,7 @@ def test_what_cannot_be_written_is_named_before_anything_is_done(home: Home, nam
     (home.inbox / "vehicles.csv").write_text("vehicle_id,engine_family,site,in_service_on\nV,F,S,2020-01-01\n")
     with _only_readable(home.path / name):
         code, said = runs.command("run", "--home", home.path)
-        assert _sites(home) == 1
+        assert _vehicles(home) == 1
     assert (code, said.count("\n")) == (1, 1), said
     assert said.startswith(f"releak: {(home.path / name)}: it cannot be written to. "), said
     assert "--home DIR" in said
@@ -269,7 +275,7 @@ def test_of_two_runs_at_once_the_second_says_who_holds_the_home_and_leaves(
 ) -> None:
     with home.writing():
         code, said = runs.command("run", "--home", home.path, before=before)
-        assert _sites(home) == 1
+        assert _vehicles(home) == 1
     assert (code, said.count("\n")) == (1, 1), said
     assert f"process {os.getpid()} has been writing since" in said
 
@@ -284,12 +290,11 @@ def _files_no_larger_than(size: int) -> Iterator[None]:
 
 def test_a_file_that_may_not_grow_is_named_and_keeps_what_it_held(home: Home) -> None:
     warehouse = Warehouse(home.warehouse)
-    rows = pl.DataFrame({"site": [f"S{site}" for site in range(100_000)], "n": 1, "observed": 0, "expected": 0.5})
     with _files_no_larger_than(home.warehouse.stat().st_size), pytest.raises(duckdb.Error) as error:
-        warehouse.write("measures", "site_comparison", rows)
+        warehouse.write("ledger", "last_records", _seen(100_000))
     said = r"warehouse/releak\.duckdb(\.wal)?: it may not grow further\. Have the limit on the size of files raised"
     assert re.search(said, str(refusal(error.value)))
-    assert warehouse.read("measures", "site_comparison").height == 1
+    assert warehouse.read("ledger", "last_records").height == 1
 
 
 def test_a_folder_for_temporary_files_that_cannot_be_made_is_named(tmp_path: Path) -> None:
