@@ -9,9 +9,7 @@ import polars as pl
 from models.odometer import distance_at
 from models.tables import conform
 from models.tables.ledger import EnginePeriods
-
-SINGLE_COVER = "only"
-"""Cover positions of an engine whose family has no reference row."""
+from models.tables.records import SINGLE_COVER
 
 
 def engine_periods(vehicles: pl.DataFrame, engine_fitments: pl.DataFrame) -> pl.DataFrame:

@@ -2,7 +2,7 @@
 
 import polars as pl
 
-from models.notes import read_notes
+from models.notes import NOTHING_ADDED, AddedLexicon, read_notes
 from models.notes.covers import positions_of
 from models.tables import conform
 from models.tables.ledger import JOINT_COMPONENTS, Evidence
@@ -29,7 +29,9 @@ _WORDS = pl.Schema(
 )
 
 
-def evidence(notes: pl.DataFrame, orders: pl.DataFrame, cover_work: pl.DataFrame) -> pl.DataFrame:
+def evidence(
+    notes: pl.DataFrame, orders: pl.DataFrame, cover_work: pl.DataFrame, *, added: AddedLexicon = NOTHING_ADDED
+) -> pl.DataFrame:
     """Read notes, complaints and findings into dated statements about each cover.
 
     A complaint is dated at the order's opening, a finding in the work done at its completion (its opening where it was
@@ -42,13 +44,14 @@ def evidence(notes: pl.DataFrame, orders: pl.DataFrame, cover_work: pl.DataFrame
         notes: `InspectionNotes` with engine_id, cover_positions and distance_km as `models.engines.locate` adds them.
         orders: `WorkOrders` with the same columns.
         cover_work: `CoverWork` of those orders.
+        added: Words and rules beside those of the package.
 
     Returns:
         `Evidence`, sorted by vehicle, time and evidence_id.
     """
     words = pl.concat([_of_notes(notes), _of_complaints(orders), _of_findings(orders, cover_work)])
     return (
-        read_notes(words["text"])
+        read_notes(words["text"], added=added)
         .join(words.with_row_index("text_index"), on="text_index", how="left")
         .filter((pl.col("component") != "none") | (pl.col("symptoms") != "") | (pl.col("origin_field") == "text"))
         .pipe(_with_filled_class)

@@ -10,6 +10,8 @@ from zoneinfo import available_timezones
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
+from models.notes import NOTHING_ADDED, AddedLexicon
+
 
 def _setting(default: Any, *, unit: str, reason: str, **bounds: Any) -> Any:
     """Declare one threshold."""
@@ -249,4 +251,5 @@ class Settings(_Section):
     flags: FlagRules = FlagRules()
     plan: PlanRules = PlanRules()
     checks: ChecksRules = ChecksRules()
+    lexicon: AddedLexicon = NOTHING_ADDED
     as_of: date | None = _setting(None, unit="day", reason="empty: today; the demo fixes its extract's day")

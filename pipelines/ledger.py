@@ -13,7 +13,7 @@ import polars as pl
 
 from models import engines, evidence, odometer, oil
 from models.episodes import episodes, last_records
-from models.notes import read_orders
+from models.notes import AddedLexicon, read_orders
 from models.remarks import remarks
 from models.settings import EpisodeRules, OilRules, Settings
 from models.tables import LAYERS
@@ -28,10 +28,11 @@ def _cover_work(
     engine_periods: pl.DataFrame,
     engine_families: pl.DataFrame,
     odometer_curve: pl.DataFrame,
+    added: AddedLexicon,
 ) -> pl.DataFrame:
     """What each order did to a cover joint, with the words that decided."""
     orders = _located(work_orders, "opened", engine_periods, engine_families, odometer_curve)
-    return read_orders(orders, engine_families)
+    return read_orders(orders, engine_families, added=added)
 
 
 def _evidence(
@@ -42,11 +43,12 @@ def _evidence(
     engine_periods: pl.DataFrame,
     engine_families: pl.DataFrame,
     odometer_curve: pl.DataFrame,
+    added: AddedLexicon,
 ) -> pl.DataFrame:
     """Dated statements about leaks, with the words that make each."""
     notes = _located(inspection_notes, "noted", engine_periods, engine_families, odometer_curve)
     orders = _located(work_orders, "opened", engine_periods, engine_families, odometer_curve)
-    return evidence.evidence(notes, orders, cover_work)
+    return evidence.evidence(notes, orders, cover_work, added=added)
 
 
 def _episodes(
@@ -157,9 +159,12 @@ def _options(table: str, settings: Settings, as_of: date) -> dict[str, object]:
     """What a step takes beside its tables."""
     rules = {"odometer_curve": settings.odometer, "episodes": settings.episodes, "oil_segments": settings.oil}
     options: dict[str, object] = {"rules": rules[table]} if table in rules else {}
+    if table in ("cover_work", "evidence"):
+        options["added"] = settings.lexicon
     return options | ({"as_of": as_of} if table in ("last_records", "episodes") else {})
 
 
 def _made_by(settings: Settings) -> str:
-    """Name the code and the thresholds that the ledger follows from."""
-    return fingerprint(*(rules.model_dump_json() for rules in (settings.odometer, settings.episodes, settings.oil)))
+    """Name the code, the thresholds and the added words that the ledger follows from."""
+    parts = (settings.odometer, settings.episodes, settings.oil, settings.lexicon)
+    return fingerprint(*(part.model_dump_json() for part in parts))

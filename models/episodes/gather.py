@@ -9,9 +9,9 @@ from typing import Any
 
 import polars as pl
 
-from models.engines import SINGLE_COVER
 from models.episodes.facts import Look, Period, Vehicle, Work
 from models.odometer import distance_at
+from models.tables.records import SINGLE_COVER
 
 WORKSHOP_STAY_DAYS = 2
 """A vehicle is not driven while it stands in the workshop: an order completed this soon ends at the kilometres it was

@@ -1,6 +1,6 @@
 """Which cover of an engine a side word means."""
 
-from models.engines import SINGLE_COVER
+from models.tables.records import SINGLE_COVER
 
 
 def positions_of(said: str, cover_positions: str | None) -> tuple[str, ...]:

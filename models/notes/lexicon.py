@@ -1,12 +1,13 @@
-"""The words of the trade, read once from `lexicon.toml`: spellings to words, and phrases of words to terms."""
+"""The words of the trade, ready to look up: spellings to words, and phrases of words to terms."""
 
-import tomllib
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
+from functools import lru_cache
 from itertools import product
-from typing import Any
+from typing import Any, NamedTuple
 
+from models.notes.added import NOTHING_ADDED, AddedLexicon, NoteTerm, WorkTerm
+from models.notes.content import NOTES, WORK, content_of
 from models.notes.spelling import Speller
 
 NUMBER = "<n>"
@@ -25,7 +26,11 @@ PhraseTree = dict[str, Any]
 """Word to the tree of what may follow it; under `END` the (kind, value) of the phrase that ends there."""
 
 
-@dataclass(frozen=True)
+COMPILED = 4
+"""Lexicons kept ready: the package's and those of the homes at work."""
+
+
+@dataclass(frozen=True, eq=False)
 class Lexicon:
     """Spellings and phrases, ready to look up.
 
@@ -52,41 +57,56 @@ class Lexicon:
         return known
 
 
-@cache
-def lexicon() -> Lexicon:
-    """The words of notes, which come with the package."""
-    return compile_lexicon(_content("lexicon.toml"))
+class Lexicons(NamedTuple):
+    """The words of notes, and those of work done on a cover joint."""
+
+    notes: Lexicon
+    work: Lexicon
 
 
-@cache
-def work_lexicon() -> Lexicon:
-    """The words of work done on a cover joint, in the spellings of `lexicon`."""
-    return compile_lexicon(_content("lexicon.toml") | _content("work.toml"))
+def lexicons(added: AddedLexicon = NOTHING_ADDED) -> Lexicons:
+    """The words that come with the package and those that a person adds."""
+    return _compiled(added.model_dump_json())
 
 
-def _content(file: str) -> dict[str, Any]:
-    """A parsed file of the package."""
-    return tomllib.loads((files("models.notes") / file).read_text(encoding="utf-8"))
+@lru_cache(maxsize=COMPILED)
+def _compiled(added_json: str) -> Lexicons:
+    """Compile each distinct lexicon once; what is added is named by its JSON, which can be hashed."""
+    added = AddedLexicon.model_validate_json(added_json)
+    notes = _compile(content_of(NOTES), added, added.terms)
+    return Lexicons(notes, _compile(content_of(NOTES) | content_of(WORK), added, added.work_terms))
 
 
-def compile_lexicon(content: dict[str, Any]) -> Lexicon:
-    """Make the lookups from a file parsed as `lexicon.toml` describes it."""
-    plain_words = frozenset(content["plain_words"].split())
+def _compile(content: dict[str, Any], added: AddedLexicon, added_terms: Sequence[NoteTerm | WorkTerm]) -> Lexicon:
+    """Make the lookups from a file parsed as `lexicon.toml` describes it, and what is added to it."""
+    plain_words = frozenset(f"{content['plain_words']} {added.plain_words}".split())
     spellings = _spellings(content["words"])
+    spellings |= _added_spellings(added, spellings)
+    terms = [term.model_dump() for term in added_terms] + content["terms"]
     variants = [
         ((term["kind"], term.get("value", "")), words)
-        for term in content["terms"]
+        for term in terms
         for phrase in term["phrases"]
         for words in _variants(phrase, spellings)
     ]
     known = {word for _, words in variants for word in words} | set(spellings) | plain_words
-    spellings = _plurals(known, kept=content["keep_plural"].split()) | spellings
+    spellings = _plurals(known, kept=f"{content['keep_plural']} {added.keep_plural}".split()) | spellings
     phrases: PhraseTree = {}
     for meaning, words in variants:
         _plant(phrases, [singular for word in words for singular in spellings.get(word, (word,))], meaning)
-    known |= set(content["not_misspelt"].split())
-    speller = Speller(content["misspelt"].split(), known)
-    return Lexicon(spellings, phrases, plain_words, frozenset(content["shortened"].split()), speller)
+    known |= set(f"{content['not_misspelt']} {added.not_misspelt}".split())
+    speller = Speller(f"{content['misspelt']} {added.misspelt}".split(), known)
+    shortened = frozenset(f"{content['shortened']} {added.shortened}".split())
+    return Lexicon(spellings, phrases, plain_words, shortened, speller)
+
+
+def _added_spellings(added: AddedLexicon, spellings: dict[str, tuple[str, ...]]) -> dict[str, tuple[str, ...]]:
+    """Each added spelling to the words it stands for."""
+    return {
+        other: tuple(singular for word in words.split() for singular in spellings.get(word, (word,)))
+        for words, others in added.words.items()
+        for other in others
+    }
 
 
 def _spellings(words: dict[str, list[str]]) -> dict[str, tuple[str, ...]]:

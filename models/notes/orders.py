@@ -6,8 +6,10 @@ from typing import Any, NamedTuple
 
 import polars as pl
 
+from models.notes.added import NOTHING_ADDED, AddedLexicon
 from models.notes.covers import positions_of
 from models.notes.deciding import Statement
+from models.notes.lexicon import Lexicons, lexicons
 from models.notes.reader import read_text
 from models.notes.work import Finding, WorkSaid, parts_said, work_said
 from models.tables import conform
@@ -66,13 +68,14 @@ class _Order:
     is_routine: bool
 
 
-def read_orders(orders: pl.DataFrame, families: pl.DataFrame) -> pl.DataFrame:
+def read_orders(orders: pl.DataFrame, families: pl.DataFrame, *, added: AddedLexicon = NOTHING_ADDED) -> pl.DataFrame:
     """Read what each order did to its vehicle's cover joints.
 
     Args:
         orders: `WorkOrders` with `engine_family` and `cover_positions` of the engine in the vehicle that day, as
             `models.engines.locate` adds them.
         families: `EngineFamilies`; their part numbers tell the parts of the joint.
+        added: Words and rules beside those of the package.
 
     Returns:
         `CoverWork`: one row for each order, two where it names both covers of a two-bank engine, sorted by order.
@@ -82,7 +85,8 @@ def read_orders(orders: pl.DataFrame, families: pl.DataFrame) -> pl.DataFrame:
         pl.col(_READ).cast(pl.String).fill_null("")
     )
     distinct = known.select(_READ).unique(maintain_order=True)
-    rows = [values | row for values in distinct.iter_rows(named=True) for row in _rows(values)]
+    words = lexicons(added)
+    rows = [values | row for values in distinct.iter_rows(named=True) for row in _rows(values, words)]
     declared = CoverWork.create_empty().drop(_OF_ORDER).schema
     columns: dict[str, pl.DataType] = {name: pl.String() for name in _READ}
     read = pl.DataFrame(rows, schema=columns | dict(declared))
@@ -91,9 +95,9 @@ def read_orders(orders: pl.DataFrame, families: pl.DataFrame) -> pl.DataFrame:
     return conform(joined, CoverWork).sort("order_id", "cover_position")
 
 
-def _rows(values: dict[str, str]) -> list[dict[str, Any]]:
+def _rows(values: dict[str, str], words: Lexicons) -> list[dict[str, Any]]:
     """The rows of `CoverWork` for one order, without its keys."""
-    order = _read(values)
+    order = _read(values, words)
     verdict = _judge(order, values["status"])
     is_repair = verdict.work == "repair"
     positions = positions_of(_side(order), values["cover_positions"])
@@ -111,24 +115,24 @@ def _rows(values: dict[str, str]) -> list[dict[str, Any]]:
     ]
 
 
-def _read(values: dict[str, str]) -> _Order:
+def _read(values: dict[str, str], words: Lexicons) -> _Order:
     """Read every column of an order."""
     numbers = {"gasket": values["gasket_part"], "seals": values["seal_part"], "bolts": values["bolt_part"]}
-    complaint = read_text(values["complaint"])
+    complaint = read_text(values["complaint"], words.notes)
     code = values["job_code"].replace("_", " ")
-    is_cover_code = work_said(code, about_cover=False).names_cover
+    is_cover_code = work_said(code, words.work, about_cover=False).names_cover
     about = is_cover_code or any(said.component in JOINT_COMPONENTS for said in complaint)
-    by_number = parts_said(values["parts"], numbers, about_cover=about)
-    finding = read_text(values["work_done"])
+    by_number = parts_said(values["parts"], words.work, numbers, about_cover=about)
+    finding = read_text(values["work_done"], words.notes)
     about = about or bool(by_number) or any(said.component in JOINT_COMPONENTS for said in finding)
-    work = work_said(values["work_done"], about_cover=about, findings=_of_joint(finding))
+    work = work_said(values["work_done"], words.work, about_cover=about, findings=_of_joint(finding))
     listed = (
         "; ".join([values["parts"], values["work_done"]])
         if work.is_list_of_parts and not work.done
         else values["parts"]
     )
-    parts = parts_said(listed, numbers, about_cover=about or work.names_cover)
-    is_routine = work.is_routine or work_said(values["complaint"], about_cover=False).is_routine
+    parts = parts_said(listed, words.work, numbers, about_cover=about or work.names_cover)
+    is_routine = work.is_routine or work_said(values["complaint"], words.work, about_cover=False).is_routine
     return _Order(complaint, finding, work, parts, code, is_cover_code, is_routine)
 
 

@@ -4,10 +4,11 @@ from collections.abc import Iterator, Sequence
 
 import polars as pl
 
+from models.notes.added import NOTHING_ADDED, AddedLexicon
 from models.notes.binding import bind
 from models.notes.deciding import Reading, Statement, decide
 from models.notes.hot_parts import mark_hot_parts
-from models.notes.lexicon import lexicon
+from models.notes.lexicon import Lexicon, lexicons
 from models.notes.scope import mark_scopes
 from models.notes.settling import settle
 from models.notes.terms import find_terms
@@ -37,9 +38,9 @@ LONGEST_PIECE = 4_000
 many."""
 
 
-def read_text(text: str) -> list[Statement]:
+def read_text(text: str, words: Lexicon) -> list[Statement]:
     """The statements of one text, in its order; one of component `none` where it says nothing of a leak."""
-    statements = [said for start, piece in _pieces(text) for said in _moved(_read_piece(piece), start)]
+    statements = [said for start, piece in _pieces(text) for said in _moved(_read_piece(piece, words), start)]
     return statements or [Statement("none", "uncertain", 0, 0, confidence=NOTHING_SAID)]
 
 
@@ -61,9 +62,8 @@ def _moved(statements: list[Statement], by: int) -> list[Statement]:
     return statements
 
 
-def _read_piece(text: str) -> list[Statement]:
+def _read_piece(text: str, words: Lexicon) -> list[Statement]:
     """The statements of a text of ordinary length."""
-    words = lexicon()
     tokens = tokenise(text, words)
     terms = settle(find_terms(tokens, words), tokens, text)
     mark_scopes(terms, tokens, words.plain_words)
@@ -72,11 +72,12 @@ def _read_piece(text: str) -> list[Statement]:
     return statements
 
 
-def read_notes(texts: pl.Series | Sequence[str]) -> pl.DataFrame:
+def read_notes(texts: pl.Series | Sequence[str], *, added: AddedLexicon = NOTHING_ADDED) -> pl.DataFrame:
     """Read notes into statements.
 
     Args:
         texts: Notes or complaints, in any case and spelling; a null counts as empty.
+        added: Words and rules beside those of the package.
 
     Returns:
         One row per statement, in the order of the texts and of their words; at least one per text. Columns
@@ -90,7 +91,10 @@ def read_notes(texts: pl.Series | Sequence[str]) -> pl.DataFrame:
     series = texts if isinstance(texts, pl.Series) else pl.Series(list(texts), dtype=pl.String)
     rows = pl.DataFrame({"text": series.cast(pl.String).fill_null("")}).with_row_index("text_index")
     distinct = rows["text"].unique(maintain_order=True)
-    read = [(text, number, *_row(text, said)) for text in distinct for number, said in enumerate(read_text(text))]
+    words = lexicons(added).notes
+    read = [
+        (text, number, *_row(text, said)) for text in distinct for number, said in enumerate(read_text(text, words))
+    ]
     schema = {"text": pl.String(), "number": pl.UInt32(), **COLUMNS}
     statements = pl.DataFrame(read, schema=schema, orient="row")
     joined = rows.join(statements, on="text", how="inner").sort("text_index", "number")

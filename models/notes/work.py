@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from functools import cache, lru_cache
 from itertools import pairwise
 
-from models.notes.lexicon import work_lexicon
+from models.notes.lexicon import Lexicon
 from models.notes.terms import Term, find_terms
 from models.notes.tokens import Token, tokenise
 
@@ -87,17 +87,18 @@ class Finding:
 
 
 @lru_cache(maxsize=MAX_DISTINCT_TEXTS)
-def work_said(text: str, *, about_cover: bool, findings: tuple[Finding, ...] = ()) -> WorkSaid:
+def work_said(text: str, lexicon: Lexicon, *, about_cover: bool, findings: tuple[Finding, ...] = ()) -> WorkSaid:
     """Read what was done.
 
     Args:
         text: The words of the work done.
+        lexicon: The words of work done on a cover joint.
         about_cover: Whether the order is about a rocker cover by its code, parts or complaint, so that a bare
             "gasket" is its gasket.
         findings: What the same text says of leaks at the joint: a dry joint is not what a later "replaced" is about.
     """
-    tokens = tokenise(text, work_lexicon())
-    terms = _without_lookalikes(find_terms(tokens, work_lexicon()), tokens, about_cover=about_cover)
+    tokens = tokenise(text, lexicon)
+    terms = _without_lookalikes(find_terms(tokens, lexicon), tokens, about_cover=about_cover)
     said = WorkSaid()
     kinds = {term.kind for term in terms}
     said.names_cover = any(_is_of_cover(term) for term in terms)
@@ -316,11 +317,12 @@ _NOT_USED = re.compile(
 )
 
 
-def parts_said(parts: str, numbers: dict[str, str], *, about_cover: bool) -> dict[str, str]:
+def parts_said(parts: str, lexicon: Lexicon, numbers: dict[str, str], *, about_cover: bool) -> dict[str, str]:
     """Parts of the joint that an order used, each with the words or number that say so.
 
     Args:
         parts: The order's parts, in any form.
+        lexicon: The words of work done on a cover joint.
         numbers: The family's part numbers by part: gasket, seals, bolts.
         about_cover: Whether the order is about a rocker cover, so that a bare "gasket" is its gasket.
     """
@@ -329,7 +331,7 @@ def parts_said(parts: str, numbers: dict[str, str], *, about_cover: bool) -> dic
         if not item or _NOT_USED.search(item):
             continue
         by_number = [part for part, number in numbers.items() if number and _number_pattern(number).search(item)]
-        for part in by_number or _parts_by_words(item, about_cover=about_cover):
+        for part in by_number or _parts_by_words(item, lexicon, about_cover=about_cover):
             used.setdefault(part, item)
     return used
 
@@ -341,9 +343,9 @@ def _number_pattern(number: str) -> re.Pattern[str]:
     return re.compile(rf"(?<![A-Z0-9]){inside}(?![A-Z0-9])", re.IGNORECASE)
 
 
-def _parts_by_words(item: str, *, about_cover: bool) -> list[str]:
+def _parts_by_words(item: str, lexicon: Lexicon, *, about_cover: bool) -> list[str]:
     """The parts of the joint that a line of parts names."""
-    terms = find_terms(tokenise(item, work_lexicon()), work_lexicon())
+    terms = find_terms(tokenise(item, lexicon), lexicon)
     values = [
         BARE.get(term.value, term.value) if about_cover else term.value for term in terms if term.kind == "object"
     ]

@@ -4,9 +4,10 @@ from datetime import UTC, date, datetime, time, timedelta
 
 import polars as pl
 
-from models.engines import SINGLE_COVER, engine_periods
+from models.engines import engine_periods
 from models.odometer import distance_at
 from models.planning.known import FleetLedger
+from models.tables.records import SINGLE_COVER
 
 PACE_WINDOW_DAYS = 365
 """A vehicle's own daily distance is that of its last year: use changes with the season and the job."""

@@ -10,6 +10,8 @@ import dataframely as dy
 from models.tables.columns import count, day, flag, key, moment, odometer, one_of, quantity, reference, words
 
 COVER_POSITIONS = ("only", "left", "right")
+SINGLE_COVER = "only"
+"""Cover positions of an engine whose family has no reference row."""
 LEAK_CLASSES = ("I", "II", "III")
 """US Army grading (TM 10-4510-209-13&P WP 0015): I wetness without drops, II drops form and hold, III drops fall."""
 

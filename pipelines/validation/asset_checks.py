@@ -36,7 +36,7 @@ def _checks_of(table: str) -> dg.AssetChecksDefinition:
     def checks(home: FleetHome) -> Iterator[dg.AssetCheckResult]:
         rules = check_table(home.home.warehouse, table)
         with home.warehouse.connect(read_only=True) as connection:
-            found = look(connection, surprises_of(table), rules=home.settings.checks)
+            found = look(connection, surprises_of(table), settings=home.settings)
         keep_results(home.warehouse, pl.concat([rules, found]))
         yield from (_surprise_result(row) for row in found.sort("is_blocking").iter_rows(named=True))
         yield _contract_result(table, rules)

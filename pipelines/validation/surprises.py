@@ -6,14 +6,14 @@ out of the ordinary. The share of an item's rows is compared with a threshold of
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cache
+from functools import lru_cache
 from typing import Any
 
 import duckdb
 import polars as pl
 
-from models.notes.lexicon import END, PhraseTree, work_lexicon
-from models.settings import ChecksRules
+from models.notes.lexicon import END, Lexicon, PhraseTree, lexicons
+from models.settings import ChecksRules, Settings
 from models.tables import conform, layer_of
 from models.tables.audit import Checks
 from pipelines.validation.suites import FIGURE_PLACES, SHOWN_VALUES
@@ -60,19 +60,19 @@ def surprises_of(table: str) -> list[Surprise]:
     return [surprise for surprise in SURPRISES if surprise.table == table]
 
 
-def look(connection: duckdb.DuckDBPyConnection, surprises: list[Surprise], *, rules: ChecksRules) -> pl.DataFrame:
+def look(connection: duckdb.DuckDBPyConnection, surprises: list[Surprise], *, settings: Settings) -> pl.DataFrame:
     """Look for surprises in the working file.
 
     Args:
         connection: An open connection to it.
         surprises: What to look for.
-        rules: The thresholds.
+        settings: The thresholds, and the words added to the lexicon.
 
     Returns:
         A `Checks` frame, one row a surprise.
     """
-    connection.register("known_words", _known_words())
-    rows = [_looked(connection, surprise, rules) for surprise in surprises]
+    connection.register("known_words", _known_words(lexicons(settings.lexicon).work))
+    rows = [_looked(connection, surprise, settings.checks) for surprise in surprises]
     return conform(pl.DataFrame(rows, schema=Checks.create_empty().schema), Checks)
 
 
@@ -118,10 +118,9 @@ def _detail(items: pl.DataFrame, beyond: pl.DataFrame, *, counts: str) -> str:
     return said + (f"; and {beyond.height - SHOWN_VALUES} more" if beyond.height > SHOWN_VALUES else "")
 
 
-@cache
-def _known_words() -> pl.DataFrame:
+@lru_cache(maxsize=1)
+def _known_words(lexicon: Lexicon) -> pl.DataFrame:
     """Every word the reader of notes and orders has a use for, in a frame of one column `word`."""
-    lexicon = work_lexicon()
     spellings = {*lexicon.spellings, *lexicon.plain_words, *_phrase_words(lexicon.phrases)}
     return pl.DataFrame({"word": sorted({word for spelling in spellings for word in spelling.split()})})
 

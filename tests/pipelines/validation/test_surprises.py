@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from models.records.references import hold_unknown
-from models.settings import ChecksRules
+from models.settings import ChecksRules, Settings
 from models.tables import LAYERS, conform, layer_of
 from pipelines.validation.surprises import SURPRISES, look
 
@@ -221,7 +221,7 @@ def fleet(ordinary: duckdb.DuckDBPyConnection) -> Iterator[duckdb.DuckDBPyConnec
 
 
 def _looked(fleet: duckdb.DuckDBPyConnection, **rules: Any) -> dict[str, dict[str, Any]]:
-    found = look(fleet, list(SURPRISES), rules=ChecksRules(**{"refused_share_blocks": 0.5} | rules))
+    found = look(fleet, list(SURPRISES), settings=Settings(checks=ChecksRules(**{"refused_share_blocks": 0.5} | rules)))
     return {row["check_name"]: row for row in found.iter_rows(named=True)}
 
 
