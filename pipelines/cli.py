@@ -176,19 +176,54 @@ def story(vehicle: str, home: Path) -> None:
 @cli.command()
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--column", default="text", show_default=True, help="Column that holds the notes.")
-def statements(file: Path, column: str) -> None:
+@_home
+def statements(file: Path, column: str, home: Path) -> None:
     """Read the notes in any CSV and write the leak statements found in them, as CSV, to standard output.
 
     A row of output is one statement: the note's row (the first below the header is 1), what leaks, whether it does,
-    where, how badly, and the characters that say so.
+    where, how badly, and the characters that say so. Words added in HOME/lexicon.toml are read too.
 
     \b
     Example:
       releak statements notes.csv --column finding > statements.csv
     """
+    from pipelines.home import Home
+    from pipelines.settings import read_lexicon
     from pipelines.statements import statements as read
 
-    _print_frame(read(file, column), "csv")
+    _print_frame(read(file, column, added=read_lexicon(Home(home).lexicon_file)), "csv")
+
+
+@cli.command()
+@_home
+@click.option("--file", type=click.Path(path_type=Path), help="CSV of notes to read  [default: the published records]")
+@click.option("--column", default="text", show_default=True, help="Column of FILE that holds the notes.")
+@click.option("--format", "form", type=click.Choice(FORMATS), default="table", show_default=True)
+def lexicon(home: Path, file: Path | None, column: str, form: str) -> None:
+    """Show which notes and orders read differently with the words that HOME/lexicon.toml adds, and how.
+
+    Each text is shown before and after, with the words that were read marked. The next run reads with the added words.
+
+    \b
+    Examples:
+      releak lexicon --home fleet
+      releak lexicon --home fleet --file notes.csv --column finding
+    """
+    from pipelines.home import Home
+    from pipelines.rereading import added_words, reread_file, reread_home, tell
+
+    added = added_words(Home(home))
+    with _bar("Reading") as advance:
+        found = reread_file(file, column, added) if file else reread_home(Home(home), added, advance)
+    if form == "csv":
+        _print_frame(found.changed, form)
+    elif form == "json":
+        frames = {"texts": found.changed, "counts": found.counts, "orders": found.orders}
+        _print_json({name: frame.to_dicts() for name, frame in frames.items()})
+    else:
+        click.echo("\n".join(tell(found, width=_width())))
+        click.echo()
+        _print_frame(found.counts, form)
 
 
 @cli.command("map")
@@ -339,17 +374,14 @@ def _print_frame(frame: "pl.DataFrame", form: str) -> None:
 
 def _print_table(frame: "pl.DataFrame") -> None:
     """Print a row a line where the terminal is wide enough, else a value a line, row by row."""
-    import shutil
-
     import polars as pl
 
-    width = shutil.get_terminal_size((120, 24)).columns
     unwrapped = 10_000
     with pl.Config(
         tbl_rows=-1, tbl_cols=-1, tbl_width_chars=unwrapped, fmt_str_lengths=60, tbl_hide_dataframe_shape=True
     ):
         table = str(frame)
-    if frame.is_empty() or len(table.partition("\n")[0]) <= width:
+    if frame.is_empty() or len(table.partition("\n")[0]) <= _width():
         click.echo(table)
         return
     longest = max(map(len, frame.columns))
@@ -357,6 +389,13 @@ def _print_table(frame: "pl.DataFrame") -> None:
         click.echo(f"-- row {number} of {frame.height}")
         for name, value in row.items():
             click.echo(f"{name:<{longest}}  {'' if value is None else value}")
+
+
+def _width() -> int:
+    """Characters a line of the terminal holds."""
+    import shutil
+
+    return shutil.get_terminal_size((120, 24)).columns
 
 
 def _print_sections(sections: dict[str, str]) -> None:

@@ -11,6 +11,9 @@ from pathlib import Path
 
 from models.errors import NothingPublishedError, ReleakError, WarehouseBusyError
 
+LEXICON = "lexicon.toml"
+"""The file of added words, beside the settings."""
+
 
 @dataclass(frozen=True)
 class Home:
@@ -53,6 +56,11 @@ class Home:
     def settings_file(self) -> Path:
         """The thresholds a person changed."""
         return self.path / "settings.toml"
+
+    @property
+    def lexicon_file(self) -> Path:
+        """The words a person added."""
+        return self.path / LEXICON
 
     @property
     def sources_file(self) -> Path:

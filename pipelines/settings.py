@@ -10,8 +10,7 @@ from pydantic import BaseModel, ValidationError
 from models.errors import SettingsError, UnreadableFileError
 from models.notes import AddedLexicon
 from models.settings import Settings
-
-LEXICON = "lexicon.toml"
+from pipelines.home import LEXICON
 
 _Model = TypeVar("_Model", bound=BaseModel)
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import polars as pl
 
 from models.errors import UnreadableFileError, UsageError
-from models.notes import read_notes
+from models.notes import NOTHING_ADDED, AddedLexicon, read_notes
 
 DELIMITERS = (",", ";", "\t", "|")
 _BYTE_ORDER_MARKS = {b"\xef\xbb\xbf": "utf-8-sig", b"\xff\xfe": "utf-16", b"\xfe\xff": "utf-16"}
@@ -32,17 +32,33 @@ COLUMNS = (
 )
 
 
-def statements(path: Path, column: str) -> pl.DataFrame:
+def statements(path: Path, column: str, *, added: AddedLexicon = NOTHING_ADDED) -> pl.DataFrame:
     """Read the notes in one column of a CSV file into statements.
+
+    Args:
+        path: The file, as `notes_in` reads it.
+        column: Name of the column of notes.
+        added: Words and rules beside those of the package.
+
+    Returns:
+        `COLUMNS`, one row per statement: `row` is the data row (the first below the header is 1; blank lines do not
+        count), the others are those of `models.notes.read_notes`.
+
+    Raises:
+        UnreadableFileError: The file cannot be opened, is empty, or is not text.
+        UsageError: It has no such column.
+    """
+    found = read_notes(notes_in(path, column), added=added)
+    return found.with_columns(row=pl.col("text_index").cast(pl.Int64) + 1).select(COLUMNS)
+
+
+def notes_in(path: Path, column: str) -> list[str]:
+    """The notes in one column of a CSV file.
 
     Args:
         path: The file: comma, semicolon, tab or bar between columns; UTF-8, UTF-16 with its mark, or CP-1252; gzip or
             not.
         column: Name of the column of notes; case and outer spaces do not matter where that is unambiguous.
-
-    Returns:
-        `COLUMNS`, one row per statement: `row` is the data row (the first below the header is 1; blank lines do not
-        count), the others are those of `models.notes.read_notes`.
 
     Raises:
         UnreadableFileError: The file cannot be opened, is empty, or is not text.
@@ -53,9 +69,7 @@ def statements(path: Path, column: str) -> pl.DataFrame:
     if header is None:
         raise UnreadableFileError(path, "is empty", "Name a CSV file with a header and notes.")
     place = _place(path, header, column)
-    texts = [record[place] if place < len(record) else "" for record in records]
-    found = read_notes(texts).with_columns(row=pl.col("text_index").cast(pl.Int64) + 1)
-    return found.select(COLUMNS)
+    return [record[place] if place < len(record) else "" for record in records]
 
 
 def _text(path: Path) -> str:

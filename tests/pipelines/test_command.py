@@ -27,6 +27,7 @@ def _releak(*words: str) -> subprocess.CompletedProcess[str]:
         (["run", "--home", "{tmp}/empty", "--sources", "{tmp}/none.toml"], 1, "none.toml"),
         (["statements", "{tmp}/none.csv"], 1, "none.csv"),
         (["statements", "{tmp}/notes.csv", "--column", "words"], 2, "text"),
+        (["lexicon", "--home", "{tmp}/mine"], 2, "lexicon.toml does not exist"),
         (["demo", "--home", "{tmp}/mine"], 2, "not the demo's"),
     ],
 )

@@ -10,6 +10,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from models.notes import AddedLexicon
 from models.settings import OilRules, Settings
 from models.tables import LAYERS
 from pipelines.home import Home
@@ -227,7 +228,13 @@ def test_a_night_without_news_builds_nothing(
 
 @pytest.mark.parametrize(
     ("change", "table"),
-    [("as_of", "episodes"), ("settings", "oil_segments"), ("sources", "episodes"), ("families", "episodes")],
+    [
+        ("as_of", "episodes"),
+        ("settings", "oil_segments"),
+        ("lexicon", "evidence"),
+        ("sources", "episodes"),
+        ("families", "episodes"),
+    ],
 )
 def test_what_every_vehicle_follows_from_builds_them_all_anew(
     from_scratch: Home, as_of: date, tmp_path: Path, change: str, table: str
@@ -238,6 +245,9 @@ def test_what_every_vehicle_follows_from_builds_them_all_anew(
         as_of -= timedelta(days=100)
     elif change == "settings":
         settings = settings.model_copy(update={"oil": OilRules(level_error_litres=1.0)})
+    elif change == "lexicon":
+        added = AddedLexicon.model_validate({"terms": [{"kind": "plain", "phrases": ["burning smell"]}]})
+        settings = settings.model_copy(update={"lexicon": added})
     elif change == "sources":
         text = home.sources_file.read_text(encoding="utf-8")
         home.sources_file.write_text(text.replace('site = "Quillmouth"', 'site = "Quill"'), encoding="utf-8")
