@@ -136,9 +136,10 @@ class _Binder:
             return False
         place = self._places[id(first)]
         earlier = [term for term in self._terms[:place] if term.kind in ("leak", "mention")]
-        if not any(term.kind == "leak" or term.is_guess or term.is_negated for term in earlier):
-            return False
         leading = [term for term in self._terms[:place] if term.clause == first.clause]
+        is_source = any(term.value == "source" for term in leading)
+        if not is_source and not any(term.kind == "leak" or term.is_guess or term.is_negated for term in earlier):
+            return False
         turn = next((term.first for term in reversed(leading) if term.kind == "turn"), -1)
         if any(sign.clause == first.clause and sign.first > turn for sign in self._signs):
             return False

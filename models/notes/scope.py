@@ -28,6 +28,8 @@ _ENDS_GUESS = frozenset({"contrast", "turn", "work", "confirm"})
 def mark_scopes(terms: list[Term], tokens: Sequence[Token], plain_words: frozenset[str]) -> None:
     """Set the marks of every sign and mention that a cue reaches."""
     clauses = _by_clause(terms)
+    if tokens and tokens[0].word in _ASKING:
+        _ask(terms, -1)
     for index, term in enumerate(terms):
         mark = _MARKERS.get(term.kind)
         if mark is not None:
@@ -36,8 +38,6 @@ def mark_scopes(terms: list[Term], tokens: Sequence[Token], plain_words: frozens
             _answer_no(terms, index)
         elif term.kind == "negation":
             _deny_place(terms, index)
-    if tokens and tokens[0].word in _ASKING:
-        _ask(terms, -1)
     for clause in clauses:
         _mark_time(clause)
     for term in terms:

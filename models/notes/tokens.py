@@ -97,7 +97,8 @@ def tokenise(text: str, lexicon: Lexicon) -> list[Token]:
         if kind == "word":
             if text[start].isupper() and _starts_sentence(text, start, end, end_before, tokens):
                 tokens.append(Token(PAUSE, start, start))
-            for word in _words(match.group(), lexicon):
+            words = ("no",) if _answers_no(plain, start, end, tokens) else _words(match.group(), lexicon)
+            for word in words:
                 tokens.append(Token(word, start, end))
         elif kind == "number":
             tokens.append(Token(_number(match.group(), tokens), start, end))
@@ -133,6 +134,12 @@ def lowered(text: str) -> str:
     return "".join(low if len(low := letter.lower()) == 1 else letter for letter in text.translate(_SAME_LENGTH))
 
 
+def _answers_no(plain: str, start: int, end: int, before: list[Token]) -> bool:
+    """Whether a letter n alone after a colon or question mark says no: "leaking: N"."""
+    is_alone = plain[start:end] == "n" and plain[end : end + 1] in ("", ".", ",", ";", "\n", "|")
+    return is_alone and bool(before) and before[-1].word in (PAUSE, QUESTION, STOP)
+
+
 def _words(spelling: str, lexicon: Lexicon) -> tuple[str, ...]:
     """The lexicon's words for one spelling, dotted or slashed abbreviations included."""
     if "." in spelling:
@@ -145,7 +152,13 @@ def _words(spelling: str, lexicon: Lexicon) -> tuple[str, ...]:
 
 def _starts_sentence(text: str, start: int, end: int, end_before: int, tokens: list[Token]) -> bool:
     """Whether a capitalised word follows lower-case words with nothing but spaces between."""
-    if end - start < 2 or not text[start + 1].islower() or end_before < 2 or tokens[-1].word in _GOES_ON:
+    if (
+        end - start < 2
+        or text[tokens[-1].start if tokens else 0].isupper()
+        or not text[start + 1].islower()
+        or end_before < 2
+        or tokens[-1].word in _GOES_ON
+    ):
         return False
     return text[end_before - 2 : end_before].islower() and text[end_before:start].isspace()
 
