@@ -3,6 +3,7 @@
 from datetime import date, timedelta
 
 import numpy as np
+import polars as pl
 import pytest
 
 from models.measures import cusum
@@ -17,7 +18,7 @@ def troubled(make):
     """300 repairs a site at 6 comebacks in 100; the west's last 120 come back four times as often."""
     random = np.random.default_rng(2)
     rows = []
-    for site in ("east", "north", "west"):
+    for site in ("east", "north", "south", "west", "yard"):
         for i in range(300):
             hazard = 0.06 / 90 * (4 if site == "west" and i >= 180 else 1)
             leak = random.exponential(1 / hazard)
@@ -37,15 +38,14 @@ def chart(troubled, fitted, rules):
 
 
 def test_the_site_in_trouble_signals_soon_after_it_began_and_mostly_from_then_on(chart) -> None:
+    """A chart in control signals once in 250 repairs: now and then one of the quiet stretches does."""
     west = chart.filter(site="west").sort("number")
-    first = west.filter("is_signal")["number"].min()
-    assert 180 < first < 240
-    at_first = west.filter(number=first)
-    assert at_first["signalling_since"].item() == at_first["known_on"].item()
-    after = west.filter(west["number"] > first)
-    assert after["signalling_since"].null_count() < 0.25 * after.height
-    quiet = chart.filter(site="north").sort("number")
-    assert quiet["signalling_since"].tail(1).item() is None
+    signals = west.filter("is_signal")["number"]
+    assert signals.is_between(181, 230).any()
+    assert west.tail(90)["signalling_since"].null_count() < 30
+    first = west.filter(number=signals[0]).row(0, named=True)
+    assert first["signalling_since"] == first["known_on"]
+    assert chart.filter("is_signal", pl.col("site") != "west").height < signals.len()
 
 
 def test_comebacks_and_risks_are_those_of_the_window(chart, troubled) -> None:
@@ -54,7 +54,7 @@ def test_comebacks_and_risks_are_those_of_the_window(chart, troubled) -> None:
     assert chart["is_comeback"].sum() == (leaked["days"] <= WINDOW.comeback_days).sum()
     expected = -np.log1p(-chart["risk"].to_numpy()).sum()
     assert expected == pytest.approx(chart["is_comeback"].sum(), rel=0.1)
-    assert chart.group_by("site").len()["len"].to_list() == [300] * 3
+    assert chart.group_by("site").len()["len"].to_list() == [300] * 5
 
 
 def test_technicians_are_charted_only_where_that_is_agreed(troubled, fitted, rules, chart) -> None:
