@@ -25,7 +25,14 @@ GROUPS = {
     "level": "--level",
 }
 """Key column to the option that chooses by it."""
-NEEDED = {"site_comparison": ("site",), "method_effects": ("repair_method",), "step_effects": ("step", "level")}
+STEPS = ("horizon", "time", "number")
+"""Columns that say how far a row counts; of repairs in a row the last is explained where none is chosen."""
+NEEDED = {
+    "site_comparison": ("site",),
+    "method_effects": ("repair_method",),
+    "step_effects": ("step", "level"),
+    "cusum": ("site",),
+}
 """Measures that have no row for all."""
 
 
@@ -85,7 +92,7 @@ def _rows_of(table: str, published: pl.DataFrame, chosen: dict[str, str]) -> pl.
     foreign = [GROUPS[name] for name in wanted if name in GROUPS and name not in keys]
     if foreign:
         raise UsageError(f"{table} has no figures by {' or '.join(foreign)}. Leave it out.")
-    defaults = {"engine_family": "", "repair_method": "", "site": "", "time_scale": "days"}
+    defaults = {"engine_family": "", "repair_method": "", "site": "", "time_scale": "days", "technician": ""}
     full = {name: wanted.get(name, default) for name, default in defaults.items() if name in keys} | wanted
     unchosen = [GROUPS[name] for name in NEEDED.get(table, ()) if name not in chosen]
     if unchosen:
@@ -109,7 +116,7 @@ def _attribute(chosen: dict[str, str]) -> dict[str, str]:
 
 def _at_horizon(rows: pl.DataFrame, horizon: float | None) -> dict[str, Any]:
     """The row at a horizon, or at the middle one."""
-    step = next((name for name in ("horizon", "time") if name in rows.columns), None)
+    step = next((name for name in STEPS if name in rows.columns), None)
     if step is None:
         if horizon is not None:
             raise UsageError("This measure has no horizon. Leave --horizon out.")
@@ -117,7 +124,7 @@ def _at_horizon(rows: pl.DataFrame, horizon: float | None) -> dict[str, Any]:
     ordered = rows.sort(step)
     published = ordered[step].to_list()
     if horizon is None:
-        return ordered.row((len(published) - 1) // 2, named=True)
+        return ordered.row(-1 if step == "number" else (len(published) - 1) // 2, named=True)
     at = ordered.filter(pl.col(step) == horizon) if step == "horizon" else ordered.filter(pl.col(step) <= horizon)
     if at.is_empty():
         raise UsageError(
@@ -128,7 +135,7 @@ def _at_horizon(rows: pl.DataFrame, horizon: float | None) -> dict[str, Any]:
 
 def _selection(figure: dict[str, Any], chosen: dict[str, str | None]) -> Selection:
     """What a published row counts."""
-    horizon = figure.get("horizon", figure.get("time", float("inf")))
+    horizon = next((float(figure[name]) for name in STEPS if name in figure), float("inf"))
     groups = {name: value for name in GROUPS if (value := figure.get(name) or chosen.get(name))}
     return Selection(**groups, horizon=horizon)
 

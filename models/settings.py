@@ -104,6 +104,16 @@ class MeasureRules(_Section):
         10, unit="episodes", reason="fewer episodes in the group are too few to say", ge=1, le=1_000
     )
     min_events: int = _setting(3, unit="re-leaks", reason="fewer is too few to say", ge=1, le=1_000)
+    cusum_odds_ratio: float = _setting(
+        2.0, unit="1", reason="odds of a comeback doubled: what a control chart of a site is set to find", gt=1, le=20
+    )
+    cusum_run_length: float = _setting(
+        250.0,
+        unit="repairs",
+        reason="one false alarm in so many repairs: some years of a site's cover work",
+        ge=20,
+        le=10_000,
+    )
     min_failed_share: float = _setting(
         0.2, unit="1", reason="a Weibull mean beyond the data is a guess", ge=0.0, le=1.0
     )

@@ -14,6 +14,7 @@ import polars as pl
 
 from models.measures.bolt_comparison import bolt_comparison
 from models.measures.comeback_shares import comeback_shares
+from models.measures.cusum import cusum
 from models.measures.leak_rates import leak_rates
 from models.measures.method_effects import method_effects
 from models.measures.recurrence import recurrence
@@ -26,6 +27,7 @@ from models.tables import LAYERS
 __all__ = [
     "bolt_comparison",
     "comeback_shares",
+    "cusum",
     "inputs_of",
     "leak_rates",
     "method_effects",

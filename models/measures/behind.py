@@ -9,6 +9,7 @@ import polars as pl
 from models.measures.bolt_comparison import METHODS, SIDES
 from models.measures.comeback_shares import WHOLE_WINDOW, window_used
 from models.measures.cube import GROUP_COLUMNS, cause_codes
+from models.measures.cusum import cusum
 from models.measures.leak_rates import EXPOSURE_UNIT
 from models.measures.pooled_model import with_expected
 from models.measures.step_effects import JOINT_OPENED, with_steps
@@ -166,6 +167,24 @@ def _step_effects(frames: Frames, selection: Selection, settings: Settings) -> p
     return _whole_watch(_selected(stepped.filter(pl.col(selection.step) == selection.level), selection))
 
 
+def _cusum(frames: Frames, selection: Selection, settings: Settings) -> pl.DataFrame:
+    """Each repair of the whole site, up to the last one counted, moves the sum."""
+    chart = cusum(
+        frames["episodes"],
+        frames["engine_periods"],
+        rules=settings.measures,
+        window=settings.episodes,
+        people=settings.fleet.model_copy(update={"show_technicians": False}),
+    )
+    words = pl.when("is_comeback").then(pl.lit("came back")).otherwise(pl.lit("did not come back"))
+    moved = (
+        chart.filter(pl.col("site") == selection.site, pl.col("number") <= selection.horizon)
+        .sort("number")
+        .select("episode_id", counts_as=words, adds=pl.col("value").diff().fill_null(pl.col("value")))
+    )
+    return _selected(frames["episodes"], replace(selection, time_scale="days")).join(moved, on="episode_id")
+
+
 def _whole_watch(counted: pl.DataFrame) -> pl.DataFrame:
     """Count every episode for as long as it was watched; a re-leak adds 1."""
     adds = (pl.col("status") == "re-leak").cast(pl.Float64)
@@ -181,6 +200,7 @@ BEHIND: dict[str, Callable[[Frames, Selection, Settings], pl.DataFrame]] = {
     "method_effects": _method_effects,
     "step_effects": _step_effects,
     "comeback_shares": _comeback_shares,
+    "cusum": _cusum,
     "bolt_comparison": _bolt_comparison,
 }
 """Measure to the function that finds the episodes behind one of its figures."""

@@ -6,7 +6,7 @@ import polars as pl
 from models.measures.cube import cause_codes, label_codes
 from models.measures.leak_rates import DAYS_PER_YEAR
 from models.statistics.risk_table import Floats, Ints
-from models.statistics.standardisation import expected_events, pooled_levels
+from models.statistics.standardisation import PooledModel, pooled_levels, pooled_model
 
 
 def with_age(episodes: pl.DataFrame, engine_periods: pl.DataFrame) -> pl.DataFrame:
@@ -39,18 +39,26 @@ def with_expected(episodes: pl.DataFrame, engine_periods: pl.DataFrame, *, time_
         The episodes with a time on that scale, sorted by it.
     """
     ordered = with_age(episodes, engine_periods).drop_nulls(time_scale).sort(time_scale, "vehicle_id", "episode_id")
-    cause = cause_codes(ordered)
-    expected = expected_events(
-        ordered[time_scale].to_numpy(),
-        cause,
-        stratum=pooled_levels(label_codes(ordered["engine_family"]), cause),
-        covariates=np.column_stack([
-            indicators(pooled_levels(label_codes(ordered["repair_method"]), cause)),
-            age_columns(ordered["age_years"]),
-        ]),
-        unit=label_codes(ordered["site"]),
-    )  # fmt: skip
+    expected = fleet_model(ordered, time_scale).expected(ordered[time_scale].to_numpy())
     return ordered.with_columns(expected=pl.Series(expected, dtype=pl.Float64))
+
+
+def fleet_model(episodes: pl.DataFrame, time: str) -> PooledModel:
+    """Fit what is to be expected of a repair by engine family, method and age.
+
+    Args:
+        episodes: With `age_years`; sorted.
+        time: Column of the watched time.
+    """
+    cause = cause_codes(episodes)
+    method = pooled_levels(label_codes(episodes["repair_method"]), cause)
+    return pooled_model(
+        episodes[time].to_numpy(),
+        cause,
+        stratum=pooled_levels(label_codes(episodes["engine_family"]), cause),
+        covariates=np.column_stack([indicators(method), age_columns(episodes["age_years"])]),
+        unit=label_codes(episodes["site"]),
+    )
 
 
 def indicators(levels: Ints) -> Floats:

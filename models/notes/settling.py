@@ -5,7 +5,6 @@ plug-tube seal's; "LH dry, RH weeping" names the cover mentioned before.
 """
 
 from collections.abc import Sequence
-from itertools import pairwise
 
 from models.notes.scope import SIGNS
 from models.notes.terms import Term
@@ -32,7 +31,7 @@ def settle(terms: list[Term], tokens: Sequence[Token], text: str) -> list[Term]:
     terms = _settle_coils(terms, tokens)
     terms = _settle_echoes(_join_signs(terms, tokens), tokens)
     terms = _settle_mentions(terms, tokens, text)
-    return _settle_ends(_settle_sides(_settle_either(terms, tokens), tokens), tokens)
+    return _settle_ends(_settle_sides(terms, tokens), tokens, text)
 
 
 def _clause_of(terms: list[Term], term: Term) -> list[Term]:
@@ -82,7 +81,9 @@ def _settle_no_fault(terms: list[Term]) -> None:
 def _settle_plugs(terms: list[Term]) -> None:
     """Plugs or wells with oil on or in them speak of the plug-tube seal."""
     for at, term in enumerate(terms):
-        if term.kind == "plugs" and _is_oily(terms, at):
+        following = terms[at + 1 : at + 2]
+        is_dry_well = term.value == "well" and any(other.kind == "dry" for other in following)
+        if term.kind == "plugs" and (is_dry_well or _is_oily(terms, at)):
             term.kind, term.value = "mention", "plug_tube_seal"
 
 
@@ -197,7 +198,12 @@ def _join_signs(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
         joined = before.kind == "join" and len(settled) > 1 and settled[-2].clause == term.clause
         sign = settled[-2] if joined else before
         is_bare_oil = term.first == term.last and tokens[term.first].word == "oil"
-        near = term.first - sign.last <= 2 and (joined or sign.clause == term.clause or _ends_list(terms, at))
+        has_own_source = joined and _has_own_source(terms, at)
+        near = (
+            not has_own_source
+            and term.first - sign.last <= 2
+            and (joined or sign.clause == term.clause or _ends_list(terms, at))
+        )
         if sign.kind == "leak" and near and not is_bare_oil:
             if joined:
                 settled.pop()
@@ -209,6 +215,13 @@ def _join_signs(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
         else:
             settled.append(term)
     return settled
+
+
+def _has_own_source(terms: list[Term], at: int) -> bool:
+    """Whether a leak word goes on to another component: "cover leaking and oil dripping from sump"."""
+    following = [term.kind for term in terms[at + 1 : at + 3]]
+    before = [term.kind for term in terms[:at] if term.clause == terms[at].clause]
+    return following == ["from", "mention"] and "mention" in before
 
 
 def _ends_list(terms: list[Term], at: int) -> bool:
@@ -283,22 +296,21 @@ def _is_borne_out(terms: list[Term], term: Term) -> bool:
     before = next((other for other in terms if other.last == term.first - 1), None)
     if before is not None and before.kind == "access":
         return False
-    signs = [other for other in terms if (other.kind in SIGNS or other.kind == "resolved") and _is_close(term, other)]
+    is_only = _is_worked_on_alone(terms, term)
+    signs = [
+        other
+        for other in terms
+        if (other.kind in SIGNS or other.kind == "resolved")
+        and (_is_close(term, other) or (is_only and other.sentence == term.sentence))
+    ]
     return any(term.value != "bare_cover" or sign.value != "weak" for sign in signs)
 
 
-def _settle_either(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
-    """ "No leaks at either cover" and "neither cover leaking" speak of both; elsewhere "either" is a guess."""
-    guesses: list[Term] = []
-    for term, following in pairwise(terms):
-        is_of_cover = following.kind == "mention" and following.value in JOINT_COMPONENTS
-        if not is_of_cover or following.first != term.last + 1 or tokens[term.last].word not in ("either", "neither"):
-            continue
-        clause = [*_clause_of(terms, following), following]
-        if any(other.kind == "negation" or other.is_negated for other in clause) and clause[-2].kind != "join":
-            following.side = "both"
-            guesses += [term] if term.kind == "hedge" else []
-    return [term for term in terms if term not in guesses]
+def _is_worked_on_alone(terms: list[Term], term: Term) -> bool:
+    """Whether a cover looked at or worked on is all that its sentence names: "checked cover after a week - no leak"."""
+    sentence = [other for other in terms if other.sentence == term.sentence and other is not term]
+    is_worked_on = any(other.kind in ("looked", "work") and other.clause == term.clause for other in sentence)
+    return is_worked_on and not any(other.kind in ("mention", "fluid", "other_cover") for other in sentence)
 
 
 def _settle_sides(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
@@ -325,17 +337,25 @@ def _settle_sides(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
 _OPPOSITE = {"front": "rear", "rear": "front", "nearside": "offside", "offside": "nearside"}
 
 
-def _settle_ends(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
+def _numbered(term: Term, tokens: Sequence[Token], text: str) -> str:
+    """The number of a cover or bank that a spot word names, with the word that says so; '' for a mere number."""
+    led = term.first > 0 and tokens[term.first - 1].word == "bank"
+    said = text[term.start : term.end].lower()
+    return said if term.kind == "spot" and (led or said.startswith(("no", "#", "bank"))) else ""
+
+
+def _settle_ends(terms: list[Term], tokens: Sequence[Token], text: str) -> list[Term]:
     """Tell covers apart by end or side of the vehicle: "front cover leaking, rear cover dry", "N/S wet, O/S dry"."""
     settled: list[Term] = []
     told: dict[str, Term] = {}
     for at, term in enumerate(terms):
         settled.append(term)
         word = tokens[term.first].word if term.kind == "spot" else ""
-        if word not in _OPPOSITE:
+        word = word if word in _OPPOSITE else _numbered(term, tokens, text)
+        if not word:
             continue
         following = terms[at + 1] if at + 1 < len(terms) else term
-        other = told.get(_OPPOSITE[word])
+        other = told.get(_OPPOSITE.get(word, ""))
         if following.kind == "mention" and following.value in JOINT_COMPONENTS and following.first - term.last == 1:
             told[word] = following
         elif other is not None and term.clause != other.clause and following.kind in SIGNS | {"negation"}:

@@ -40,9 +40,6 @@ _TOKEN = re.compile(
     r"|(?P<sign>[&+@/])"
 )
 
-_SIDE_ASIDE = re.compile(r"\(((?:left|right|[lr]/?h|[lr]hs|[lr]/hand)(?: bank| side| hand| hand side)?)\)")
-"""A side in brackets, which belongs to what stands before it."""
-
 _GOES_ON = frozenset(
     {
         "and",
@@ -92,7 +89,7 @@ def tokenise(text: str, lexicon: Lexicon) -> list[Token]:
     Case is ignored, but a capital in the middle of lower-case words counts as a pause: sentences are often written in a
     row without stops.
     """
-    plain = _SIDE_ASIDE.sub(r" \1 ", _without_unticked(lowered(text)))
+    plain = _without_unticked(lowered(text))
     tokens: list[Token] = []
     end_before = 0
     for match in _TOKEN.finditer(plain):
@@ -100,7 +97,8 @@ def tokenise(text: str, lexicon: Lexicon) -> list[Token]:
         if kind == "word":
             if text[start].isupper() and _starts_sentence(text, start, end, end_before, tokens):
                 tokens.append(Token(PAUSE, start, start))
-            for word in _words(match.group(), lexicon):
+            words = ("no",) if _answers_no(plain, start, end, tokens) else _words(match.group(), lexicon)
+            for word in words:
                 tokens.append(Token(word, start, end))
         elif kind == "number":
             tokens.append(Token(_number(match.group(), tokens), start, end))
@@ -136,6 +134,12 @@ def lowered(text: str) -> str:
     return "".join(low if len(low := letter.lower()) == 1 else letter for letter in text.translate(_SAME_LENGTH))
 
 
+def _answers_no(plain: str, start: int, end: int, before: list[Token]) -> bool:
+    """Whether a letter n alone after a colon or question mark says no: "leaking: N"."""
+    is_alone = plain[start:end] == "n" and plain[end : end + 1] in ("", ".", ",", ";", "\n", "|")
+    return is_alone and bool(before) and before[-1].word in (PAUSE, QUESTION, STOP)
+
+
 def _words(spelling: str, lexicon: Lexicon) -> tuple[str, ...]:
     """The lexicon's words for one spelling, dotted or slashed abbreviations included."""
     if "." in spelling:
@@ -148,7 +152,13 @@ def _words(spelling: str, lexicon: Lexicon) -> tuple[str, ...]:
 
 def _starts_sentence(text: str, start: int, end: int, end_before: int, tokens: list[Token]) -> bool:
     """Whether a capitalised word follows lower-case words with nothing but spaces between."""
-    if end - start < 2 or not text[start + 1].islower() or end_before < 2 or tokens[-1].word in _GOES_ON:
+    if (
+        end - start < 2
+        or text[tokens[-1].start if tokens else 0].isupper()
+        or not text[start + 1].islower()
+        or end_before < 2
+        or tokens[-1].word in _GOES_ON
+    ):
         return False
     return text[end_before - 2 : end_before].islower() and text[end_before:start].isspace()
 
@@ -171,7 +181,7 @@ def _doubt(plain: str, start: int, end: int) -> str:
 def _goes_on(rest: str) -> bool:
     """Whether a sentence goes on after a full stop."""
     following = rest.lstrip()[:1]
-    return following.isalnum() or following in tuple(",;:/-(?&+")
+    return following.isalnum() or following in tuple(",;:/-(")
 
 
 def _is_shortening(plain: str, tokens: list[Token], start: int, end: int, shortened: frozenset[str]) -> bool:

@@ -1,12 +1,15 @@
 """Events to be expected from the whole fleet's experience, so that sites with different engines compare fairly."""
 
+from dataclasses import dataclass
+from itertools import pairwise
+
 import numpy as np
 import numpy.typing as npt
 
 from models.statistics.cox import fit_cox
 from models.statistics.partial_likelihood import relative_risks
-from models.statistics.risk_sets import risk_sets
-from models.statistics.risk_table import EVENT, Floats, Ints
+from models.statistics.risk_sets import RiskSets, risk_sets
+from models.statistics.risk_table import EVENT, Floats, Ints, running_sum
 
 MIN_LEVEL_EVENTS = 10
 """Events a level needs to be judged on its own: ten a figure is the usual rule of thumb (Peduzzi et al., J. Clin.
@@ -36,15 +39,42 @@ def pooled_levels(code: npt.ArrayLike, cause: npt.ArrayLike) -> Ints:
     return pooled
 
 
-def expected_events(
+@dataclass(frozen=True)
+class PooledModel:
+    """What is to be expected of each observation, whichever unit it belongs to.
+
+    Attributes:
+        sets: The risk sets of the baselines.
+        stratum: Baseline of each observation (n,).
+        weight: Its hazard relative to the baseline (n,).
+        hazard: Cumulative hazard of the baseline after each row (rows,).
+    """
+
+    sets: RiskSets
+    stratum: Ints
+    weight: Floats
+    hazard: Floats
+
+    def expected(self, time: npt.ArrayLike) -> Floats:
+        """Events to be expected of each observation up to a time of its own (n,)."""
+        times = np.asarray(time, dtype=np.float64)
+        base = np.zeros(len(times))
+        for stratum, (first, stop) in enumerate(pairwise(self.sets.start.tolist())):
+            members = np.flatnonzero(self.stratum == stratum)
+            row = first + np.searchsorted(self.sets.time[first:stop], times[members], side="right") - 1
+            base[members] = np.where(row >= first, self.hazard[np.maximum(row, first)] if stop > first else 0.0, 0.0)
+        return np.asarray(self.weight * base)
+
+
+def pooled_model(
     time: npt.ArrayLike, cause: npt.ArrayLike, *, stratum: Ints, covariates: Floats, unit: Ints
-) -> Floats:
-    """Events each observation was to be expected to have over its watched time (n,), whichever unit it belongs to.
+) -> PooledModel:
+    """Fit what is to be expected of an observation by its stratum and covariates.
 
     Hazard ratios of the covariates are found within units, so that a unit that works worse and works differently lends
     the difference to neither. The baseline of each stratum is the whole fleet's: within a stratum, and so over the
-    fleet, what is expected adds up to the events observed. Competing ends are censored. Without covariates it is the
-    stratum's cumulative hazard, Nelson-Aalen.
+    fleet, what is expected over the watched times adds up to the events observed. Competing ends are censored. Without
+    covariates it is the stratum's cumulative hazard, Nelson-Aalen.
 
     Args:
         time: Watched times (n,).
@@ -65,4 +95,5 @@ def expected_events(
     if sets.terms:
         within = unit * (int(stratum.max(initial=0)) + 1) + stratum
         scaled = fit_cox(risk_sets(time, is_event, covariates, stratum=within), ties="breslow").scaled
-    return relative_risks(sets, scaled, "breslow").expected
+    risks = relative_risks(sets, scaled, "breslow")
+    return PooledModel(sets, stratum, risks.weight, running_sum(risks.sums.rate, sets.start))

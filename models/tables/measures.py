@@ -5,7 +5,7 @@ A figure that would rest on too few episodes is null, with the reason beside it.
 
 import dataframely as dy
 
-from models.tables.columns import count, group, one_of, quantity, share, words
+from models.tables.columns import count, day, flag, group, one_of, quantity, reference, share, words
 from models.tables.ledger import REPAIR_METHODS
 
 TIME_SCALES = ("days", "km")
@@ -162,6 +162,23 @@ class StepEffects(_Effects):
     level = one_of(STEP_LEVELS, "what the job card says", primary_key=True)
 
 
+class Cusum(dy.Schema):
+    """Control chart of comebacks: the evidence, after each repair, for twice the odds expected of it."""
+
+    site = dy.String(primary_key=True, min_length=1, description="site of the repair")
+    technician = dy.String(primary_key=True, description="pseudonym; '' is the whole site")
+    number = dy.Int64(primary_key=True, min=1, metadata={"unit": "count"}, description="repair, in order of its day")
+    episode_id = reference("repair")
+    repaired_on = day("time zero, local day")
+    known_on = day("when its outcome was known, or it was last seen, local day")
+    is_comeback = flag("came back inside the comeback window")
+    risk = share("expected of it by family, method, age and the part of the window watched")
+    value = quantity("1", "the sum after it, before any restart")
+    threshold = quantity("1", "the sum that signals", above=0.0)
+    is_signal = flag("the sum reached the threshold")
+    signalling_since = day("day since which a signal stands; none while none does", nullable=True)
+
+
 class ComebackShares(dy.Schema):
     """Share of repairs that come back within the comeback window (Aalen-Johansen), by one attribute at a time."""
 
@@ -205,5 +222,6 @@ TABLES: dict[str, type[dy.Schema]] = {
     "method_effects": MethodEffects,
     "step_effects": StepEffects,
     "comeback_shares": ComebackShares,
+    "cusum": Cusum,
     "bolt_comparison": BoltComparison,
 }

@@ -204,7 +204,7 @@ def engine_periods(episodes: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 
 def measure_rows(ledger: dict[str, list[dict[str, Any]]]) -> dict[str, list[dict[str, Any]]]:
-    known = {"rules": Settings().measures, "window": Settings().episodes}
+    known = {"rules": Settings().measures, "window": Settings().episodes, "people": Settings().fleet}
     made = {}
     for name in MEASURES:
         compute = getattr(measures, name)

@@ -11,6 +11,7 @@ from models.tables.measures import TABLES
 ONE_OF = {
     "site_comparison": {"site": "Quay"},
     "method_effects": {"repair_method": "gasket_and_seals"},
+    "cusum": {"site": "Quay"},
     "step_effects": {"step": "old_bolts", "level": "not recorded"},
 }
 """Measures without a row for all."""

@@ -39,8 +39,9 @@ def _frames_for(compute: Callable[..., pl.DataFrame], home: FleetHome) -> dict[s
 
 
 def _rules_for(compute: Callable[..., pl.DataFrame], settings: Settings) -> dict[str, Any]:
-    """The settings that one measure asks for: `rules` of all measures, `window` of a comeback."""
-    known = {"rules": settings.measures, "window": settings.episodes}
+    """The settings that one measure asks for: `rules` of all measures, `window` of a comeback, `people`
+    for whom it shows."""
+    known = {"rules": settings.measures, "window": settings.episodes, "people": settings.fleet}
     return {name: known[name] for name in signature(compute).parameters if name in known}
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from models import measures
 from models.measures.step_effects import MEASURED, TICKED
-from models.settings import EpisodeRules, MeasureRules
+from models.settings import EpisodeRules, FleetSettings, MeasureRules
 
 FAMILIES, SITES = ("F1", "F2", "F3"), ("east", "north", "west")
 METHODS = ("gasket", "gasket_and_seals", "retightened", "gasket_seals_bolts")
@@ -28,7 +28,12 @@ def make():
         filled = [dict(row) if isinstance(row, dict) else {"status": row[0], "days": row[1]} for row in rows]
         defaults = {"engine_family": "F1", "repair_method": "gasket", "site": "east", "occasion": "leak"}
         defaults |= {"has_new_bolts": False, "is_ventilation_serviced": False}
-        defaults |= {"cover_position": "only", "repaired_on": date(2024, 1, 1), "ended_on": date(2026, 1, 1)}
+        defaults |= {
+            "cover_position": "only",
+            "technician": None,
+            "repaired_on": date(2024, 1, 1),
+            "ended_on": date(2026, 1, 1),
+        }
         for i, row in enumerate(filled):
             values = defaults | {"episode_id": f"e{i:04}", "vehicle_id": f"v{i:04}"} | same
             values |= {"km": row["days"] * 50.0} | row
@@ -36,6 +41,7 @@ def make():
         schema = {
             "episode_id": pl.String,
             "order_id": pl.String,
+            "technician": pl.String,
             "cover_position": pl.String,
             "vehicle_id": pl.String,
             "engine_id": pl.String,
@@ -88,7 +94,7 @@ def cards():
 @pytest.fixture(scope="session")
 def compute(rules, fitted, cards):
     """Compute a measure by name from episodes, with default settings and the other tables made to fit."""
-    settings = {"rules": rules, "window": EpisodeRules()}
+    settings = {"rules": rules, "window": EpisodeRules(), "people": FleetSettings()}
 
     def build(name, episodes):
         measure = getattr(measures, name)

@@ -4,7 +4,7 @@ import pytest
 from models.measures import leak_rates
 from models.tables.measures import TABLES
 
-WITHOUT_ROWS_OF_FEW = ("recurrence_curve", "bolt_comparison", "method_effects")
+WITHOUT_ROWS_OF_FEW = ("recurrence_curve", "bolt_comparison", "method_effects", "cusum")
 WITHOUT_ROWS_OF_NONE = (*WITHOUT_ROWS_OF_FEW, "site_comparison", "comeback_shares")
 GROUPS = ["engine_family", "repair_method", "site"]
 

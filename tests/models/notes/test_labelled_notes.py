@@ -45,6 +45,13 @@ FLOORS: dict[tuple[str, str], Floors] = {
         ("other_oil_leak", "present"): (0.92, 0.95),
         ("other_fluid", "present"): (0.95, 0.95),
     },
+    (FRESH, "later"): {
+        ("cover_gasket", "present"): (0.92, 0.98),
+        ("cover_gasket", "absent"): (0.98, 0.87),
+        ("cover_gasket", "uncertain"): (0.86, 0.86),
+        ("other_oil_leak", "present"): (0.95, 0.95),
+        ("other_fluid", "present"): (0.88, 0.95),
+    },
 }
 """Least precision and recall, note by note, of what the reader reaches."""
 

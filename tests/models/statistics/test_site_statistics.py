@@ -10,7 +10,7 @@ from models.statistics.funnel import funnel_limits
 from models.statistics.multiplicity import benjamini_hochberg
 from models.statistics.poisson import garwood_limits, poisson_p_value, poisson_ratio
 from models.statistics.shrinkage import shrink_ratios
-from models.statistics.standardisation import expected_events, pooled_levels
+from models.statistics.standardisation import pooled_levels, pooled_model
 
 
 def test_no_events_have_a_lower_limit_of_zero():
@@ -71,7 +71,7 @@ def fleet(seed=3, n=3000):
 def test_expected_events_add_up_to_those_observed_in_every_stratum():
     family, method, time, cause = fleet()
     stratum, columns = pooled_levels(family, cause), (method[:, None] == np.arange(1, 6)).astype(float)
-    expected = expected_events(time, cause, stratum=stratum, covariates=columns, unit=family % 2)
+    expected = pooled_model(time, cause, stratum=stratum, covariates=columns, unit=family % 2).expected(time)
     by_stratum = np.bincount(stratum, weights=expected)
     assert_allclose(by_stratum, np.bincount(stratum, weights=cause == 1), rtol=1e-9)
 
@@ -88,8 +88,11 @@ def test_levels_by_hand():
 def test_expected_events_by_hand():
     """Hazards 1/4, 1/3 and 1/1 at times 1, 2 and 4; competing ends only leave."""
     one = np.zeros(4, dtype=np.int64)
-    expected = expected_events([1.0, 2.0, 3.0, 4.0], [1, 1, 2, 1], stratum=one, covariates=np.zeros((4, 0)), unit=one)
+    time = np.array([1.0, 2.0, 3.0, 4.0])
+    model = pooled_model(time, [1, 1, 2, 1], stratum=one, covariates=np.zeros((4, 0)), unit=one)
+    expected = model.expected(time)
     assert_allclose(expected, [1 / 4, 1 / 4 + 1 / 3, 1 / 4 + 1 / 3, 1 / 4 + 1 / 3 + 1], rtol=1e-15)
+    assert_allclose(model.expected([0.5, 1.5, 9.0, 2.0]), [0, 1 / 4, 1 / 4 + 1 / 3 + 1, 1 / 4 + 1 / 3], rtol=1e-15)
 
 
 def test_a_site_with_hard_engines_is_not_blamed_for_them():
@@ -99,9 +102,8 @@ def test_a_site_with_hard_engines_is_not_blamed_for_them():
     time = random.exponential(np.where(family == 1, 100.0, 800.0))
     watched = random.uniform(50, 400, 4000)
     cause = (time <= watched).astype(int)
-    expected = expected_events(
-        np.minimum(time, watched), cause, stratum=family, covariates=np.zeros((4000, 0)), unit=site
-    )
+    ended = np.minimum(time, watched)
+    expected = pooled_model(ended, cause, stratum=family, covariates=np.zeros((4000, 0)), unit=site).expected(ended)
     adjusted = np.bincount(site, weights=cause) / np.bincount(site, weights=expected)
     crude = np.bincount(site, weights=cause) / np.bincount(site, weights=np.minimum(time, watched))
     assert crude[1] > 2 * crude[0]

@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -40,7 +42,7 @@ def test_by_hand():
 def test_the_unit_of_age_does_not_matter():
     data = draw(1.7, engines=9, seed=1)
     fit = fit_power_law(data)
-    scaled = fit_power_law(trend.Histories(data.age * 1e5, data.watched * 1e5, data.is_free, data.end * 1e5))
+    scaled = fit_power_law(replace(data, age=data.age * 1e5, until=data.until * 1e5, end=data.end * 1e5))
     assert scaled.shape.estimate == pytest.approx(fit.shape.estimate)
     assert scaled.p == pytest.approx(fit.p)
     assert laplace_test(data).p < 0.1
@@ -81,7 +83,49 @@ def test_one_event_has_wide_limits_and_no_unbiased_shape_above_zero():
     assert np.isnan(trend.time_between_events(fit, 5.0).estimate)
 
 
-@pytest.mark.parametrize(("age", "engine", "end"), [([1.0], [1], [2.0]), ([3.0], [0], [2.0]), ([-1.0], [0], [2.0])])
+@pytest.mark.parametrize(
+    ("age", "engine", "end"), [([1.0], [1], [2.0]), ([3.0], [0], [2.0]), ([-1.0], [0], [2.0]), ([1.0], [0], [-2.0])]
+)
 def test_refuses_what_is_no_history(age, engine, end):
     with pytest.raises(ValueError, match="every"):
         histories(age, engine, end)
+
+
+def draw_late(shape, *, engines, seed):
+    """Events of engines watched for some years of a long life only, beginning at any age up to 3."""
+    random = np.random.default_rng(seed)
+    begin = random.uniform(0.0, 3.0, engines)
+    end = begin + random.uniform(0.2, 1.0, engines)
+    power = begin**shape, end**shape
+    engine = np.repeat(np.arange(engines), random.poisson(0.8 * (power[1] - power[0])))
+    at = power[0][engine] + random.random(len(engine)) * (power[1] - power[0])[engine]
+    return histories(at ** (1 / shape), engine, end, begin=begin)
+
+
+def test_engines_watched_late_tell_the_same_shape():
+    fit = fit_power_law(draw_late(1.7, engines=20_000, seed=1))
+    assert fit.shape.estimate == pytest.approx(1.7, abs=4 * fit.shape.standard_error)
+    assert fit.shape.standard_error < 0.05
+    assert fit.rate == pytest.approx(0.8, rel=0.1)
+    assert mil_hdbk_189_test(draw_late(1.7, engines=20, seed=1)).reason == trend.LATE_WATCH
+
+
+def test_limits_and_tests_hold_for_engines_watched_late():
+    data = [draw_late(1.0, engines=60, seed=seed) for seed in range(250)]
+    fits = [fit_power_law(one) for one in data]
+    assert np.mean([fit.shape.low < 1.0 < fit.shape.high for fit in fits if not fit.reason]) > 0.92
+    assert_allclose(np.mean([fit.p < 0.1 for fit in fits]), 0.1, atol=0.06)
+    assert_allclose(np.mean([laplace_test(one).p < 0.1 for one in data]), 0.1, atol=0.06)
+
+
+def test_watched_since_almost_zero_is_watched_always():
+    data = draw(1.7, engines=9, seed=1)
+    late = fit_power_law(replace(data, begin=np.full(9, 1e-12)))
+    assert late.shape.estimate == pytest.approx(fit_power_law(data).shape.estimate, rel=1e-6)
+    assert late.log_likelihood == pytest.approx(fit_power_law(data).log_likelihood)
+
+
+def test_a_rate_that_falls_faster_than_any_power_has_no_shape():
+    fit = fit_power_law(histories([1.0, 1.01], [0, 1], [50.0, 50.0], begin=[1.0, 1.0]))
+    assert fit.reason == trend.NO_POWER
+    assert np.isnan(fit.shape.low)
