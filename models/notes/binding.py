@@ -6,7 +6,7 @@ sump"), else to the one before it in its clause ("sump dry"), else to one in a c
 
 from dataclasses import dataclass
 
-from models.notes.scope import SIGNS
+from models.notes.scope import SIGNS, is_other_side
 from models.notes.terms import Term
 from models.tables.ledger import JOINT_COMPONENTS
 
@@ -44,16 +44,25 @@ def bind(terms: list[Term]) -> list[Finding]:
 
 
 def _mark_landings(terms: list[Term]) -> None:
-    """Mark the components that oil is said to land on, where another component is named as well."""
+    """Mark the components that oil is said to land on, where another component is named as well.
+
+    Oil that gets into a plug well leaks there, unless it comes from the cover.
+    """
     mentions = [term for term in terms if term.kind == "mention"]
     if len(mentions) < 2:
         return
     for mention in mentions:
-        if _preposition(terms, mention) == "onto":
+        if _preposition(terms, mention) == "onto" and not _is_own_leak(mention, mentions):
             mention.is_landing = True
     if all(mention.is_landing for mention in mentions):
         for mention in mentions:
             mention.is_landing = False
+
+
+def _is_own_leak(mention: Term, mentions: list[Term]) -> bool:
+    """Whether oil gets into a plug well without the sentence naming a cover that it could come from."""
+    covers = [other for other in mentions if other.value == "cover_gasket" and other.sentence == mention.sentence]
+    return mention.value == "plug_tube_seal" and all(is_other_side(mention, cover) for cover in covers)
 
 
 def _preposition(terms: list[Term], mention: Term) -> str:
@@ -120,6 +129,8 @@ class _Binder:
 
     def _shared_sign(self, run: list[Term]) -> Term | None:
         """The sign that components joined to it afterwards share: "cover leaking and sump plug"."""
+        if self._is_likewise(run):
+            return next((sign for sign in reversed(self._signs) if sign.first < run[0].first), None)
         place = self._places[id(run[0])]
         before = [term for term in self._terms[:place] if term.clause == run[0].clause]
         while before and before[-1].kind in _QUALIFYING:
@@ -128,6 +139,12 @@ class _Binder:
         if len(before) < 2 or before[-1].kind != "join" or before[-2].kind not in SIGNS:
             return None
         return None if any(term.kind in ("work", "negation") for term in after) else before[-2]
+
+    def _is_likewise(self, run: list[Term]) -> bool:
+        """Whether what was said of the component before goes for these too: "sump leaking, rocker cover as well"."""
+        clause = {term.kind for term in self._terms if term.clause == run[-1].clause}
+        signs = [sign for sign in self._signs if sign.sentence == run[0].sentence and sign.first < run[0].first]
+        return "likewise" in clause and bool(signs) and clause.isdisjoint({"work", "negation", *SIGNS})
 
     def _takes_over(self, run: list[Term]) -> bool:
         """Whether components without a sign are named as the source: "not the sump, it's ...", "found to be ..."."""
@@ -174,6 +191,10 @@ class _Binder:
         between = self._between(one, other)
         if not all(term.kind in _LINKING for term in between):
             return False
+        if is_other_side(one, other) and any(
+            term.kind == "work" and term.clause == other.clause for term in self._terms
+        ):
+            return False
         return one.clause != other.clause or any(term.kind == "join" for term in between)
 
     def _split(self, run: list[Term]) -> list[list[Term]]:
@@ -182,10 +203,16 @@ class _Binder:
             return [run]
         before = self._sign_before(run[0])
         after = self._sign_after(run[-1])
-        if after is None or after.clause != run[-1].clause:
+        if after is None or not self._is_said_next(run[-1], after):
             return [run]
         governed = before is not None and before.clause == run[0].clause and self._governs(before, run[0])
         return [run[:-1], run[-1:]] if governed else [run]
+
+    def _is_said_next(self, mention: Term, sign: Term) -> bool:
+        """Whether a sign follows a component in its clause, or after no more than its side: "cover (RH) dry"."""
+        between = self._between(mention, sign)
+        is_next = bool(between) and all(term.kind == "side" for term in between) and sign.sentence == mention.sentence
+        return sign.clause == mention.clause or is_next
 
     def _governs(self, sign: Term, mention: Term) -> bool:
         """Whether a sign is followed by the component it is said of."""
@@ -263,10 +290,17 @@ class _Binder:
             return fluid
         if after and link == "from":
             return after
-        if before and self._is_free(before):
+        headed = self._heading(sign) if before is None and link in ("near", "on") else None
+        free = before if before and self._is_free(before) else headed
+        if free:
             self._land(after, link)
-            return before
+            return free
         return self._of_what_follows(sign, after, link) or before
+
+    def _heading(self, sign: Term) -> list[Term] | None:
+        """The components a clause that opens with a leak goes on about: "rocker cover: leaking near filler cap"."""
+        headings = [run for run in self._runs if sign.first - run[-1].last == 2 and run[-1].sentence == sign.sentence]
+        return next((run for run in headings if run[-1].value in JOINT_COMPONENTS and self._is_free(run)), None)
 
     def _fluid_beside(
         self, sign: Term, before: list[Term] | None, after: list[Term] | None, link: str
@@ -335,11 +369,17 @@ class _Binder:
         """Whether a component right after a clause with a leak says where it is: "oil leak - rocker cover"."""
         if sign.kind != "leak" or run[0].sentence - sign.sentence > 1 or run[0].is_negated:
             return False
-        if sign.is_negated and self._last is not None:
+        if self._last is not None and (sign.is_negated or self._turns_away(sign, run)):
             return False
         own = [other for other in self._signs if other.clause == run[-1].clause and other is not sign]
         between = [other for other in self._signs if sign.last < other.first < run[0].first]
         return not own and not between
+
+    def _turns_away(self, sign: Term, run: list[Term]) -> bool:
+        """Whether a component is of the next sentence, or of the other side, where that of a sign was about a leak."""
+        if self._last is None or self._last[1].sentence != sign.sentence:
+            return False
+        return run[0].sentence != sign.sentence or is_other_side(self._last[0][-1], run[0])
 
     def _in_focus(self, sign: Term) -> list[Term] | None:
         """What the text was last about, where the sign goes on about it."""

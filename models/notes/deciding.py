@@ -125,17 +125,17 @@ def _grouped(reading: Reading, findings: list[Finding]) -> list[tuple[str, str, 
             place = mention.which if is_of_joint else reading.text[mention.start : mention.end].lower()
         groups.setdefault((component, side, place), []).append(finding)
     for component in JOINT_COMPONENTS:
-        _fold_unsided(groups, component)
+        _fold_unsided(groups, component, reading.tokens)
     return [(component, side, found) for (component, side, _), found in groups.items()]
 
 
-def _fold_unsided(groups: dict[tuple[str, str, str], list[Finding]], component: str) -> None:
+def _fold_unsided(groups: dict[tuple[str, str, str], list[Finding]], component: str, tokens: Sequence[Token]) -> None:
     """Findings without a side join the side named elsewhere in the text."""
     sides = [key for key in groups if key[0] == component and key[1]]
     unsided = (component, "", "")
     if not sides or unsided not in groups:
         return
-    if len(sides) == 1 and (_is_anaphoric(groups[unsided]) or not _has_signs(groups[sides[0]])):
+    if len(sides) == 1 and (_is_anaphoric(groups[unsided], tokens) or not _has_signs(groups[sides[0]])):
         groups[sides[0]] = sorted(groups.pop(unsided) + groups[sides[0]], key=_place_of)
     elif all(finding.sign is None for finding in groups[unsided]):
         del groups[unsided]
@@ -146,9 +146,18 @@ def _has_signs(findings: list[Finding]) -> bool:
     return any(finding.sign is not None for finding in findings)
 
 
-def _is_anaphoric(findings: list[Finding]) -> bool:
-    """Whether findings name no cover anew: "the cover", or nothing said of it."""
-    return all(f.sign is None or f.mention is None or f.mention.first == f.mention.last for f in findings)
+_PARTS_OF_NAMED = frozenset({"in", "down", "the", "plug", "wells", "half", "moon", "seal"})
+"""Words that name a part of the joint already spoken of: "LH tube seals leak, oil in wells"."""
+
+
+def _is_anaphoric(findings: list[Finding], tokens: Sequence[Token]) -> bool:
+    """Whether findings name no cover anew: "the cover", "in wells", or nothing said of it."""
+
+    def names_part(mention: Term) -> bool:
+        words = {token.word for token in tokens[mention.first : mention.last + 1]}
+        return mention.first == mention.last or (words <= _PARTS_OF_NAMED and not words <= {"plug", "seal"})
+
+    return all(f.sign is None or f.mention is None or names_part(f.mention) for f in findings)
 
 
 def _place_of(finding: Finding) -> int:

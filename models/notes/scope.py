@@ -132,12 +132,35 @@ def _end(terms: list[Term], index: int) -> None:
 
 
 def _make_earlier(terms: list[Term], index: int) -> None:
-    """What stands before "cured" is a leak of an earlier time."""
-    for term in reversed(terms[:index]):
-        if term.sentence != terms[index].sentence or term.kind == "contrast":
+    """What stands before "cured" is a leak of an earlier time, unless it is another cover's or component's."""
+    cue = terms[index]
+    cured = _subject_of(terms, index)
+    for place in range(index - 1, -1, -1):
+        term = terms[place]
+        if term.sentence != cue.sentence or term.kind == "contrast":
             return
-        if term.kind == "leak":
+        if term.kind == "leak" and not _is_of_another(_subject_of(terms, place), cured):
             term.is_past = True
+
+
+def _subject_of(terms: list[Term], index: int) -> Term | None:
+    """The component in a term's clause, else the last one before it in its sentence."""
+    here = terms[index]
+    own = [term for term in terms if term.kind == "mention" and term.clause == here.clause]
+    before = [term for term in terms[:index] if term.kind == "mention" and term.sentence == here.sentence]
+    return next(reversed(own or before), None)
+
+
+def _is_of_another(one: Term | None, other: Term | None) -> bool:
+    """Whether two mentions are of different components, or name different sides."""
+    if one is None or other is None or one is other:
+        return False
+    return one.value != other.value or is_other_side(one, other)
+
+
+def is_other_side(one: Term, other: Term) -> bool:
+    """Whether two mentions name different sides."""
+    return bool(one.side and other.side and one.side != other.side)
 
 
 def _work(terms: list[Term], index: int) -> None:
@@ -309,9 +332,11 @@ def _suppose(terms: list[Term], index: int) -> None:
 
 
 def _tell(terms: list[Term], index: int) -> None:
-    """What somebody else reported: it stands until a look says otherwise."""
+    """What somebody else reported: it stands until a look says otherwise. Advice may be the writer's own."""
     cue = terms[index]
     reached = [term for term in _after(terms, index, frozenset({"turn", "looked"})) if term.kind in SIGNS]
+    if cue.value == "advice" and not reached:
+        return
     before = [term for term in terms[:index] if term.clause == cue.clause and term.kind in SIGNS]
     later = [term for term in terms[index:] if term.sentence == cue.sentence and term.kind in SIGNS]
     for term in reached or before or later[:1]:

@@ -5,6 +5,7 @@ plug-tube seal's; "LH dry, RH weeping" names the cover mentioned before.
 """
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 from models.notes.scope import SIGNS
 from models.notes.terms import Term
@@ -31,7 +32,7 @@ def settle(terms: list[Term], tokens: Sequence[Token], text: str) -> list[Term]:
     terms = _settle_coils(terms, tokens)
     terms = _settle_echoes(_join_signs(terms, tokens), tokens)
     terms = _settle_mentions(terms, tokens, text)
-    return _settle_ends(_settle_sides(terms, tokens), tokens, text)
+    return _settle_ends(_settle_sides(_settle_either(terms, tokens), tokens), tokens, text)
 
 
 def _clause_of(terms: list[Term], term: Term) -> list[Term]:
@@ -311,6 +312,20 @@ def _is_worked_on_alone(terms: list[Term], term: Term) -> bool:
     sentence = [other for other in terms if other.sentence == term.sentence and other is not term]
     is_worked_on = any(other.kind in ("looked", "work") and other.clause == term.clause for other in sentence)
     return is_worked_on and not any(other.kind in ("mention", "fluid", "other_cover") for other in sentence)
+
+
+def _settle_either(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
+    """ "No leaks at either cover" and "neither cover leaking" speak of both; elsewhere "either" is a guess."""
+    guesses: list[Term] = []
+    for term, following in pairwise(terms):
+        is_of_cover = following.kind == "mention" and following.value in JOINT_COMPONENTS
+        if not is_of_cover or following.first != term.last + 1 or tokens[term.last].word not in ("either", "neither"):
+            continue
+        clause = [*_clause_of(terms, following), following]
+        if any(other.kind == "negation" or other.is_negated for other in clause) and clause[-2].kind != "join":
+            following.side = "both"
+            guesses += [term] if term.kind == "hedge" else []
+    return [term for term in terms if term not in guesses]
 
 
 def _settle_sides(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:

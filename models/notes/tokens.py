@@ -40,6 +40,9 @@ _TOKEN = re.compile(
     r"|(?P<sign>[&+@/])"
 )
 
+_SIDE_ASIDE = re.compile(r"\(((?:left|right|[lr]/?h|[lr]hs|[lr]/hand)(?: bank| side| hand| hand side)?)\)")
+"""A side in brackets, which belongs to what stands before it."""
+
 _GOES_ON = frozenset(
     {
         "and",
@@ -89,7 +92,7 @@ def tokenise(text: str, lexicon: Lexicon) -> list[Token]:
     Case is ignored, but a capital in the middle of lower-case words counts as a pause: sentences are often written in a
     row without stops.
     """
-    plain = _without_unticked(lowered(text))
+    plain = _SIDE_ASIDE.sub(r" \1 ", _without_unticked(lowered(text)))
     tokens: list[Token] = []
     end_before = 0
     for match in _TOKEN.finditer(plain):
@@ -181,7 +184,7 @@ def _doubt(plain: str, start: int, end: int) -> str:
 def _goes_on(rest: str) -> bool:
     """Whether a sentence goes on after a full stop."""
     following = rest.lstrip()[:1]
-    return following.isalnum() or following in tuple(",;:/-(")
+    return following.isalnum() or following in tuple(",;:/-(?&+")
 
 
 def _is_shortening(plain: str, tokens: list[Token], start: int, end: int, shortened: frozenset[str]) -> bool:

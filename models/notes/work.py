@@ -27,6 +27,8 @@ BEFORE_BARE = frozenset(
     {"the", "a", "an", "of", "on", "to", "and", "at", "for", "from", "under", "this", "its", "with"}
 )
 """Words that may stand before a bare "cover"; any other the lexicon does not know says which cover it is."""
+BEFORE_MOTOR = BEFORE_BARE | {"complete", "whole", "old", "main", "diesel", "petrol", "seized", "blown", "failed"}
+"""Words that may stand before a "motor" that is the engine; any other says which motor it is: "strater motor"."""
 AFTER_ENGINE = frozenset(
     {"and", "with", "complete", "assembly", "assy", "unit", "due", "for", "after", "as", "on", "at", "from", "by", "in"}
 )
@@ -98,7 +100,7 @@ def work_said(text: str, lexicon: Lexicon, *, about_cover: bool, findings: tuple
         findings: What the same text says of leaks at the joint: a dry joint is not what a later "replaced" is about.
     """
     tokens = tokenise(text, lexicon)
-    terms = _without_lookalikes(find_terms(tokens, lexicon), tokens, about_cover=about_cover)
+    terms = _without_lookalikes(find_terms(tokens, lexicon), tokens, text, about_cover=about_cover)
     said = WorkSaid()
     kinds = {term.kind for term in terms}
     said.names_cover = any(_is_of_cover(term) for term in terms)
@@ -124,13 +126,15 @@ def _is_of_cover(term: Term) -> bool:
     return term.kind == "object" and term.value in ("cover_gasket", "cover", "bare_cover_gasket")
 
 
-def _without_lookalikes(terms: list[Term], tokens: list[Token], *, about_cover: bool) -> list[Term]:
+def _without_lookalikes(terms: list[Term], tokens: list[Token], text: str, *, about_cover: bool) -> list[Term]:
     """Leave out covers of something else ("cab roof cover") and parts of an engine taken for the whole of it."""
     kind_at = {place: term.kind for term in terms for place in range(term.first, term.last + 1)}
 
     def is_lookalike(term: Term) -> bool:
         if term.value in BARE and not about_cover:
             return _is_unknown_noun(term.first - 1, tokens, kind_at, BEFORE_BARE)
+        if term.kind == "engine_out" and text[term.start : term.end].lower().startswith("motor"):
+            return _is_unknown_noun(term.first - 1, tokens, kind_at, BEFORE_MOTOR)
         if term.kind == "engine_out" and tokens[term.last].word in ("engine", "out"):
             is_part = kind_at.get(term.last + 1) in ("engine_part", "other_part", "other_object")
             return is_part or _is_unknown_noun(term.last + 1, tokens, kind_at, AFTER_ENGINE)
@@ -214,16 +218,32 @@ def _read_clauses(
     """Note what each clause says was done, to what it names or else to what the clauses before it named."""
     objects: list[Term] = []
     actions: list[Term] = []
+    named: list[Term] = []
     for number, clause in clauses.items():
         own = [term for term in clause if term.kind in THINGS]
+        own = [term for term in own if not _is_only_seen_dry(term, clause, findings)]
         objects = own or objects
         actions = _actions(clause) or [action for action in actions if action.sentence == clause[0].sentence]
-        seen = [] if _actions(clause) else [finding for finding in findings if _overlaps(finding, own)]
+        seen = [] if _actions(clause) else [f for f in findings if _overlaps(f, own) and _opens(f, named)]
+        named += own
         done = actions or ([] if seen else _actions_to_come(clauses, number, unreal))
         if number not in unreal:
             _read_clause(said, text, clause, done, objects, is_own=bool(own))
         if any(finding.is_dry for finding in seen):
             objects = []
+
+
+def _is_only_seen_dry(term: Term, clause: list[Term], findings: tuple[Finding, ...]) -> bool:
+    """Whether a clause says that a thing is dry and goes on to something else: "no oil at cover gskt. Coil renewed"."""
+    dry = [finding for finding in findings if finding.is_dry and _overlaps(finding, [term])]
+    after = [other for other in clause if dry and other.start >= dry[0].end and other.kind in {*THINGS, "action"}]
+    return bool(after) and after[0].kind in THINGS
+
+
+def _opens(finding: Finding, named: list[Term]) -> bool:
+    """Whether a finding says something of what a clause names anew, not only of what was named before a list of parts:
+    "weep at cover gasket - gasket, tube seals, bolts all renewed"."""
+    return finding.is_dry or not _overlaps(finding, named)
 
 
 def _overlaps(finding: Finding, terms: list[Term]) -> bool:

@@ -198,10 +198,33 @@ def test_other_covers_and_parts_of_an_engine_are_not_the_rocker_cover_or_the_eng
 
 
 @pytest.mark.parametrize(
+    ("work_done", "method"),
+    [
+        (
+            "Found v/c leaking, drops hold at edge. Full kit: v/c gasket, tube seals, bolts renewed",
+            "gasket_seals_bolts",
+        ),
+        ("Weep at r/cover gkt - rkr cover gasket, tube seals, bolts - all renewed", "gasket_seals_bolts"),
+        ("Torqued up RH v/c bolts, existing gasket left in", "retightened"),
+    ],
+)
+def test_what_was_found_and_left_does_not_hide_what_was_done(work_done: str, method: str) -> None:
+    (read,) = _read(work_done, family=TWO_BANK)
+    assert (read["work"], read["repair_method"]) == ("repair", method)
+    assert read["cover_position"] == ("right" if "RH" in work_done else "")
+
+
+@pytest.mark.parametrize(
     ("complaint", "work_done"),
     [
         ("Engine misfiring", "No fresh oil at cam cover gasket. Plugs and coils checked, cyl 2 coil u/s, replaced"),
         ("Smoke from bonnet", "Rocker cover dry, plastic bag on exhaust removed"),
+        ("misfire", "no oil at valve cover gskt. Plugs renewed"),
+        ("Smoke from bonnet", "class II leak at valve cvr gask. / vehicle returned, repair booekd"),
+        ("Hot oil smell", "L/H plug tube seals leak, oil in wells, topped up, repair to fololw"),
+        ("Non starter", "Strater motor replaced"),
+        ("ROUGH IDLE", "COULD NOT SEE ANY LEAK AT RKR CVR GSKT. COIL PACK AND LEADS REPLACED"),
+        ("Smell of burning oil", "Cam cover ok, no leaks - brakes binding, freed off"),
         ("burning smell", "Rocker cover gasket weeping - topped up, repair to follow"),
         ("burning smell", "Rocker cover gasket leaking, drops forming but not falling, booked in for repair"),
     ],

@@ -47,6 +47,53 @@ def test_each_bank_has_its_own_polarity() -> None:
     assert dict(read.select("position", "polarity").iter_rows()) == {"left": "absent", "right": "present"}
 
 
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("r/cover leak fixed back in May, no further leak", {"": "resolved"}),
+        ("rocker gasket repaired back in May, now dry", {"": "resolved"}),
+        ("v/c gasket re-gasketed in May and dry", {"": "resolved"}),
+        ("cam cover only re-gasketed two visits ago and is leaking", {"": "present"}),
+        ("recheck rocker cover for leaks", {"": "uncertain"}),
+        ("rocker cover weeping, recheck at next service", {"": "present"}),
+        ("leak from valve cover gask.?", {"": "uncertain"}),
+        ("sump leaking, rocker cover gasket as well", {"": "present"}),
+        ("rocker cover gasket: leaking near the filler cap", {"": "present"}),
+        ("rocker cover dry, leaking near the filler cap", {"": "absent"}),
+        ("rocker cover just weeping", {"": "present"}),
+        ("cam cover shows no leaks / took a litre of oil since last check", {"": "absent"}),
+        ("no leaks at either rocker cover", {"both": "absent"}),
+        ("neither rocker cover leaking", {"both": "absent"}),
+        ("oil leak, either rocker cover or cam seal", {"": "uncertain"}),
+        ("LH rocker cover weeping, RH rocker cover leak cured in May, dry", {"left": "present", "right": "resolved"}),
+        ("LH cam cover no leaks, RH cam cover done in May, dry since", {"left": "absent", "right": "resolved"}),
+        ("comeback: cam cover (LH) leaking / RH cam cover dry since May", {"left": "present", "right": "resolved"}),
+        ("leak traced to cam cover LH - cam cover gasket (RH) dry", {"left": "present", "right": "absent"}),
+        ("leak is left cam cover - R/H cam cover repaired in May, still dry", {"left": "present", "right": "resolved"}),
+        ("L/H v/c dry, recheck v/c seal (right bank) for leaks", {"left": "absent", "right": "uncertain"}),
+        ("tyre advise replace, RH cam cover only done in May and is leaking", {"right": "present"}),
+        ("advisory: rocker cover dripping oil inlet side - no defects", {"": "present"}),
+        ("LH cam cover wet, drops forming by the half moon plug", {"left": "present"}),
+        ("tyre worn - leak confirmed at rocker cover", {"": "present"}),
+    ],
+)
+def test_what_is_said_of_one_cover_or_time_is_not_said_of_another(text: str, said: dict[str, str]) -> None:
+    covers = read_notes([text]).filter(component="cover_gasket")
+    assert dict(covers.select("position", "polarity").iter_rows()) == said
+
+
+@pytest.mark.parametrize(
+    ("text", "components"),
+    [
+        ("oil getting into plug well 4, no leak at front main seal", {"plug_tube_seal", "other_oil_leak"}),
+        ("LH cam cover dry, oil getting into RH plug wells", {"cover_gasket", "plug_tube_seal"}),
+        ("oil from rocker cover gasket running into plug wells", {"cover_gasket"}),
+    ],
+)
+def test_oil_in_a_plug_well_leaks_there_unless_a_cover_is_its_source(text: str, components: set[str]) -> None:
+    assert set(read_notes([text])["component"]) == components
+
+
 # Grading: US Army TM 10-4510-209-13&P WP 0015 (I wetness, II drops that hold, III drops that fall).
 @pytest.mark.parametrize(
     ("text", "leak_class"),
