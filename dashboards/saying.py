@@ -82,24 +82,33 @@ def _what_the_plain_mean_hides(row: dict, unit: str) -> str:
 
 
 def sites_against_expected(sites: pl.DataFrame) -> str:
-    """Say which sites lie outside the 99.8% limits, and what the crude rate alone would have suggested."""
+    """Say which sites lie outside the funnel's limits: beyond 99.8% a finding, beyond 95% alone a sign."""
     known = sites.drop_nulls(["ratio", "funnel_low_998", "funnel_high_998"])
     if known.is_empty():
         return f"{CANNOT_TELL}: no site has enough repairs and re-leaks to be compared."
-    above = known.filter(pl.col("ratio") > pl.col("funnel_high_998"))["site"].to_list()
-    below = known.filter(pl.col("ratio") < pl.col("funnel_low_998"))["site"].to_list()
-    if not above and not below:
+    found, signs = _outside(known, "998"), _outside(known, "95")
+    if found:
         return (
-            f"{CANNOT_TELL} any of the {counted(known.height, 'site')} from the others: all lie within what luck alone "
-            "brings, once engines, methods and time watched are allowed for."
+            f"Re-leaks: {' and '.join(found)} than luck explains, with engines, methods and time watched allowed for. "
+            "A site that looks harder also finds more: look at how it inspects before judging its work."
         )
-    parts = [
-        f"{listed(names)} {word} than luck explains" for names, word in ((above, "more"), (below, "fewer")) if names
-    ]
+    if signs:
+        return (
+            f"A sign, no proof: {' and '.join(signs)} re-leaks than engines, methods and time watched lead one to "
+            f"expect, outside the 95% limits but inside the 99.8% ones. Of {counted(known.height, 'site')}, luck alone "
+            "puts one in twenty there. Look at how the site inspects, then at its work."
+        )
     return (
-        f"Re-leaks: {' and '.join(parts)}, with engines, methods and time watched allowed for. A site that looks "
-        "harder also finds more: look at how it inspects before judging its work."
+        f"{CANNOT_TELL} any of the {counted(known.height, 'site')} from the others: all lie within what luck alone "
+        "brings, once engines, methods and time watched are allowed for."
     )
+
+
+def _outside(sites: pl.DataFrame, limit: str) -> list[str]:
+    """Name the sites above and below the funnel's limits, each with the word for its side."""
+    above = sites.filter(pl.col("ratio") > pl.col(f"funnel_high_{limit}"))["site"].to_list()
+    below = sites.filter(pl.col("ratio") < pl.col(f"funnel_low_{limit}"))["site"].to_list()
+    return [f"{listed(names)} {word}" for names, word in ((above, "more"), (below, "fewer")) if names]
 
 
 def crude_against_adjusted(sites: pl.DataFrame) -> str:
@@ -117,7 +126,8 @@ def crude_against_adjusted(sites: pl.DataFrame) -> str:
     if worst["low"] <= 1 <= worst["high"]:
         return f"{seen}; with its engines, methods and time watched allowed for it is {adjusted}, which may be luck."
     return (
-        f"{seen}; with its engines, methods and time watched allowed for {adjusted} remains, more than chance explains."
+        f"{seen}; with its engines, methods and time watched allowed for {adjusted} remains, and that interval leaves "
+        "out 1. The funnel says how far beyond luck that is."
     )
 
 

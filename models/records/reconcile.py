@@ -26,7 +26,8 @@ _SUMS = ("labour_hours", "parts_cost", "labour_cost")
 _FIRST = ("vehicle_id", "site", "odometer_km", "technician")
 _LINE_ORDER = ("load_rank", "row_number")
 _SPREAD_ORDER = ("opened_at", "completed_at", "job_code", "work_done", "complaint", "parts", "content")
-"""Lines that add up fold in this order: the files they came in and their rows say nothing about it."""
+"""Lines that add up fold in this order, of one moment the one that says most of the work first: the files they came in
+and their rows say nothing about it."""
 
 ADDED_UP = -1
 """Version of the order lines that add up over files."""
@@ -96,7 +97,10 @@ def _judge_lines(lines: pl.DataFrame) -> pl.DataFrame:
 def _in_folding_order(lines: pl.DataFrame) -> pl.DataFrame:
     """Sort the lines of orders that add up over files by what they say, and leave the others in the order of rows."""
     adds_up = pl.col("version") == ADDED_UP
-    spread = lines.filter(adds_up).sort(name for name in _SPREAD_ORDER if name in lines.columns)
+    words = -pl.col("work_done").str.len_chars().cast(pl.Int64)
+    spread = lines.filter(adds_up).sort(
+        "opened_at", words, *(name for name in _SPREAD_ORDER if name in lines.columns), nulls_last=True
+    )
     return pl.concat([lines.filter(~adds_up), spread])
 
 

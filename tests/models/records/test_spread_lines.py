@@ -55,7 +55,7 @@ def test_lines_spread_over_files_add_up() -> None:
     two = _load("work_orders", "a.csv", [_line("W1", "run up, dry"), _line("W1", "cover cleaned")], **SPREAD)
     result = _built(one, two)
     order = result.tables["work_orders"].row(0, named=True)
-    assert (order["work_done"], order["labour_hours"]) == ("cover cleaned; gasket renewed; run up, dry", 3.0)
+    assert (order["work_done"], order["labour_hours"]) == ("gasket renewed; cover cleaned; run up, dry", 3.0)
     assert _outcomes(result, one) == ["accepted", "duplicate"]
     assert _outcomes(result, two) == ["accepted", "accepted"]
 
