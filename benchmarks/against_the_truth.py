@@ -6,7 +6,8 @@ For every fleet:
 
 - the confusion of the true status of the episodes with the one the pipeline gave them, and for each cell how many leaks
   truly began after the last dry look and by the day of the first wet look (or, where no leak was found, were under way
-  at the end unseen);
+  at the end unseen). Inspectors of the simulated fleets overlook more than half of the weeps and see a leak where none
+  is once in 800 looks: an interval rests on what was written, and misses the truth where that does;
 - the error of the kilometres at any date, against the true distance at noon every 30 days within the vehicle's records
   and beyond them, and the share of errors within the bound given with the figure;
 - over all families by methods with 30 episodes or more the share whose 95% interval holds the true detection-time
@@ -131,9 +132,10 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--fleets", type=int, default=50)
     parser.add_argument("--vehicles", type=int, default=2_000)
+    parser.add_argument("--seed", type=int, default=1_000, help="of the first fleet; the others follow")
     arguments = parser.parse_args()
     started = perf_counter()
-    fleets = [one_fleet(arguments.vehicles, seed) for seed in range(1_000, 1_000 + arguments.fleets)]
+    fleets = [one_fleet(arguments.vehicles, seed) for seed in range(arguments.seed, arguments.seed + arguments.fleets)]
     truth, beside, figures, distances = (
         pl.concat([getattr(fleet, name) for fleet in fleets], how="vertical_relaxed")
         for name in ("truth", "beside", "figures", "distances")

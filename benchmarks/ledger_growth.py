@@ -13,6 +13,7 @@ import resource
 import tempfile
 import time
 from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
@@ -74,8 +75,8 @@ def _row(vehicles: int, years: float) -> dict[str, float]:
 
 def _in_fresh_process(function: Callable[..., Any], *arguments: Any) -> Any:
     """Call a function where nothing has been loaded or kept yet."""
-    with get_context("spawn").Pool(1) as pool:
-        return pool.apply(function, arguments)
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as pool:
+        return pool.submit(function, *arguments).result()
 
 
 def _prepare(folder: str, vehicles: int, years: float) -> None:
