@@ -45,11 +45,16 @@ def mark_scopes(terms: list[Term], tokens: Sequence[Token], plain_words: frozens
             term.is_of_other = _has_own_subject(term, terms, tokens, plain_words)
 
 
+_BESIDE_JOINT = frozenset({"plugs", "coils"})
+"""What is fine by itself whatever the joint above it does: "plugs ok"."""
 _SUBJECT_ENDS = frozenset({STOP, PAUSE, QUESTION, "and", "or", "but"})
 
 
 def _has_own_subject(sign: Term, terms: list[Term], tokens: Sequence[Token], plain_words: frozenset[str]) -> bool:
-    """Whether a word unknown to the lexicon stands before a sign in its clause: "wheel nuts ok"."""
+    """Whether a sign is of something else in its clause, unknown to the lexicon or beside it: "wheel nuts ok"."""
+    beside = {term.kind for term in terms if term.clause == sign.clause and term.last < sign.first}
+    if sign.value == "weak" and beside & _BESIDE_JOINT and "mention" not in beside:
+        return True
     known = {at for term in terms if term.clause == sign.clause for at in range(term.first, term.last + 1)}
     for at in range(sign.first - 1, -1, -1):
         word = tokens[at].word

@@ -221,7 +221,7 @@ def _read_clauses(
     named: list[Term] = []
     for number, clause in clauses.items():
         own = [term for term in clause if term.kind in THINGS]
-        own = [term for term in own if not _is_only_seen_dry(term, clause, findings)]
+        own = [term for term in own if not _is_only_seen_dry(term, text, clause, findings)]
         objects = own or objects
         actions = _actions(clause) or [action for action in actions if action.sentence == clause[0].sentence]
         seen = [] if _actions(clause) else [f for f in findings if _overlaps(f, own) and _opens(f, named)]
@@ -233,11 +233,13 @@ def _read_clauses(
             objects = []
 
 
-def _is_only_seen_dry(term: Term, clause: list[Term], findings: tuple[Finding, ...]) -> bool:
+def _is_only_seen_dry(term: Term, text: str, clause: list[Term], findings: tuple[Finding, ...]) -> bool:
     """Whether a clause says that a thing is dry and goes on to something else: "no oil at cover gskt. Coil renewed"."""
-    dry = [finding for finding in findings if finding.is_dry and _overlaps(finding, [term])]
-    after = [other for other in clause if dry and other.start >= dry[0].end and other.kind in {*THINGS, "action"}]
-    return bool(after) and after[0].kind in THINGS
+    dry = next((finding for finding in findings if finding.is_dry and _overlaps(finding, [term])), None)
+    after = next((other for other in clause if other.first > term.last and other.kind in {*THINGS, "action"}), None)
+    if dry is None or after is None or after.kind not in THINGS:
+        return False
+    return after.start >= dry.end or "." in text[term.end : after.start]
 
 
 def _opens(finding: Finding, named: list[Term]) -> bool:

@@ -220,6 +220,7 @@ def test_what_was_found_and_left_does_not_hide_what_was_done(work_done: str, met
         ("Engine misfiring", "No fresh oil at cam cover gasket. Plugs and coils checked, cyl 2 coil u/s, replaced"),
         ("Smoke from bonnet", "Rocker cover dry, plastic bag on exhaust removed"),
         ("misfire", "no oil at valve cover gskt. Plugs renewed"),
+        ("MISFIRE", "DRY AROUND ROCKER COVER GSKT. COIL REPLACED, PLUGS OK"),
         ("Smoke from bonnet", "class II leak at valve cvr gask. / vehicle returned, repair booekd"),
         ("Hot oil smell", "L/H plug tube seals leak, oil in wells, topped up, repair to fololw"),
         ("Non starter", "Strater motor replaced"),
