@@ -28,11 +28,23 @@ MAX_HALVINGS = 30
 SMALL_GAIN = 1e-8
 """Gain in log-likelihood still to be had, per 100,000 events, at which one more Newton step is the last."""
 
+LONGEST_STEP = 5.0
+"""Move of the linear predictor in one step beyond which Newton is held back: past it rounding passes for a climb."""
+
+LARGEST_RANGE = 30.0
+"""Range of the linear predictor beyond which, with late entries, differences of sums are but rounding."""
+
 RUNAWAY_STEP = 0.1
 """Move of the linear predictor that a step so near the maximum makes only where there is none."""
 
 NO_INFORMATION = 1e-10
 """Information per event, in units of the covariate's own spread, below which a term tells nothing of its own."""
+
+LOST = 1e-6
+"""Share of the information at the start under which a direction has run away with the likelihood."""
+
+OWN_PART = 1e-3
+"""Share of a direction that makes it a term's own."""
 
 NO_EVENTS = "no events"
 NOT_TOLD_APART = "does not vary on its own among those compared"
@@ -92,12 +104,13 @@ def fit_cox(sets: RiskSets, *, ties: Ties = "efron", cluster: npt.ArrayLike | No
     codes = None if cluster is None else _cluster_codes(cluster, len(sets.last_row))
     risks = relative_risks(sets, np.zeros(sets.terms), ties)
     at_zero = log_likelihood(sets, np.zeros(sets.terms), risks)
-    kept = _told_apart(information(sets, risks), len(sets.event))
+    start = information(sets, risks)
+    kept = _told_apart(start, len(sets.event))
     scaled, runaway, is_settled = _maximise(sets, ties, kept)
     risks = relative_risks(sets, scaled, ties)
-    naive = _covariance(information(sets, risks), kept, runaway)
+    naive, open_ended = _covariance(information(sets, risks), start, kept, runaway)
     covariance = naive if codes is None else _clustered(sets, risks, naive, codes)
-    reason = _reasons(sets, scaled, kept, runaway, is_settled)
+    reason = _reasons(sets, scaled, kept & ~open_ended, runaway, is_settled)
     known = np.array([not words for words in reason], dtype=bool)
     pair = known[:, None] & known[None, :]
     unit = np.outer(sets.spread, sets.spread)
@@ -146,12 +159,14 @@ def _maximise(sets: RiskSets, ties: Ties, kept: Bools) -> tuple[Floats, Bools, b
     for _ in range(MAX_STEPS):
         slope = score(sets, risks)
         step = _newton_step(information(sets, risks), slope, kept)
-        moves = np.ptp(sets.covariates @ step)
-        if step @ slope < enough:
-            if moves > max(RUNAWAY_STEP, last_move / 4):
-                return beta, _runaway_terms(sets, step), True
-            if moves <= RUNAWAY_STEP:
-                return beta + step, np.zeros_like(kept), True
+        moves = float(np.ptp(sets.covariates @ step))
+        if step @ slope < enough and moves > max(RUNAWAY_STEP, last_move / 4):
+            return beta, _runaway_terms(sets, step), True
+        if step @ slope < enough and moves <= RUNAWAY_STEP:
+            return beta + step, np.zeros_like(kept), True
+        if sets.entry is not None and np.ptp(sets.covariates @ beta) > LARGEST_RANGE:
+            return beta, _runaway_terms(sets, step), False
+        step *= min(1.0, LONGEST_STEP / max(moves, LONGEST_STEP))
         beta, risks = _climb(sets, ties, beta, step, log_likelihood(sets, beta, risks))
         last_move = moves
     return beta, np.zeros_like(kept), False
@@ -178,18 +193,24 @@ def _climb(sets: RiskSets, ties: Ties, beta: Floats, step: Floats, reached: floa
 def _runaway_terms(sets: RiskSets, step: Floats) -> Bools:
     """Mark the terms whose own part of a runaway step moves the linear predictor (terms,)."""
     own = np.abs(step) * np.ptp(sets.covariates, axis=0)
-    return np.asarray(own > 1e-3 * own.max())
+    return np.asarray(own > OWN_PART * own.max())
 
 
-def _covariance(curvature: Floats, kept: Bools, runaway: Bools) -> Floats:
-    """Invert the information in the terms kept (terms, terms), leaving out the direction that runs away."""
-    covariance = np.zeros_like(curvature)
+def _covariance(curvature: Floats, start: Floats, kept: Bools, runaway: Bools) -> tuple[Floats, Bools]:
+    """Invert the information in the terms kept (terms, terms), and mark those nothing tells any more (terms,).
+
+    Where the likelihood runs away the directions that lost the information they had at the start are left out.
+    """
+    covariance, open_ended = np.zeros_like(curvature), np.zeros_like(kept)
     inner = np.ix_(kept, kept)
-    if runaway.any():
-        covariance[inner] = np.linalg.pinv(curvature[inner], rcond=1e-7, hermitian=True)
-    else:
+    if not runaway.any():
         covariance[inner] = np.linalg.inv(curvature[inner])
-    return covariance
+        return covariance, open_ended
+    values, axes = np.linalg.eigh(curvature[inner])
+    lost = values < LOST * np.trace(start[inner])
+    open_ended[kept] = (np.abs(axes[:, lost]) > OWN_PART).any(axis=1)
+    covariance[inner] = (axes[:, ~lost] / values[~lost]) @ axes[:, ~lost].T
+    return covariance, open_ended
 
 
 def _clustered(sets: RiskSets, risks: RelativeRisks, naive: Floats, codes: Ints) -> Floats:
@@ -204,8 +225,8 @@ def _reasons(sets: RiskSets, scaled: Floats, kept: Bools, runaway: Bools, is_set
     """Why each term has no coefficient, '' where it has one."""
     if not len(sets.event):
         return (NO_EVENTS,) * sets.terms
-    conditions = [~kept, runaway & (scaled > 0), runaway, np.full(sets.terms, not is_settled)]
-    words = [NOT_TOLD_APART, NO_UPPER_BOUND, NO_LOWER_BOUND, NOT_SETTLED]
+    conditions = [runaway & (scaled > 0), runaway, ~kept, np.full(sets.terms, not is_settled)]
+    words = [NO_UPPER_BOUND, NO_LOWER_BOUND, NOT_TOLD_APART, NOT_SETTLED]
     return tuple(np.select(conditions, words, default="").tolist())
 
 
