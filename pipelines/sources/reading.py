@@ -32,6 +32,7 @@ from models.records.build import LANDED_SCHEMA
 from models.records.canonical import NUL_SIGN, UNDECODABLE_SIGN, same_name
 from models.records.conversion import input_columns
 from pipelines.sources.maps import SourceMap
+from pipelines.sources.object_lines import Layout, layout_of, unlike
 from pipelines.sources.well_formed import ASCII_ENCODINGS, pieces, text_columns, without_quoted
 from pipelines.sources.workbooks import read_workbook
 
@@ -48,6 +49,9 @@ MAX_GZIP_RATIO = 100
 """Tables of text pack five- to thirtyfold (common practice); gzip ends at about 1,000-fold, which only a bomb nears."""
 ALWAYS_UNPACKED = 4_000_000
 """Characters that cost little, however well they pack."""
+MAX_LAYOUTS = 16
+"""So many orders of names are tried for reading JSON Lines many at a time; lines of others are read one by one."""
+PIECE_CHARACTERS = 4 << 20
 MAX_REREAD_LINES = 200_000
 MAX_LINES_OF_A_DOUBTFUL_ROW = 20
 """Once so many lines had to be read again because of unmatched quotation marks, rows may no longer span many lines."""
@@ -57,7 +61,6 @@ _UTF_8_MARK = b"\xef\xbb\xbf"
 _BYTE_ORDER_MARKS = {_UTF_8_MARK: "utf-8-sig", b"\xff\xfe": "utf-16", b"\xfe\xff": "utf-16"}
 
 _NUMBERS_AS_WRITTEN = json.JSONDecoder(parse_float=str, parse_int=str, parse_constant=str)
-_BLANK_LINES = ("\n", "\r\n", "\r")
 _NO_TEXT = re.compile(r"[\0\ud800-\udfff]")
 
 _PER_DAY = {"d": 1, "ms": 86_400_000, "us": 86_400_000_000, "ns": 86_400_000_000_000}
@@ -216,9 +219,13 @@ def _lines_of(raw: IO[bytes], path: Path, encoding: str) -> Iterator[str]:
             if characters > most:
                 raise _packed_too_much(path)
             if len(line) >= MAX_LINE_CHARACTERS and not line.endswith(("\n", "\r")):
-                remedy = "Check that it is a table of text."
-                raise UnreadableFileError(path, f"has a line of over {MAX_LINE_CHARACTERS:,} characters", remedy)
+                raise _line_too_long(path)
             yield line.replace("\0", NUL_SIGN) if "\0" in line else line
+
+
+def _line_too_long(path: Path) -> UnreadableFileError:
+    remedy = "Check that it is a table of text."
+    return UnreadableFileError(path, f"has a line of over {MAX_LINE_CHARACTERS:,} characters", remedy)
 
 
 def _most_unpacked(path: Path) -> float:
@@ -381,26 +388,82 @@ def _sniffed_delimiter(path: Path, source_map: SourceMap) -> str:
 
 
 def _json_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterator[pl.DataFrame]]:
-    """Read JSON Lines twice: once for the names in use, once for the rows."""
+    """Read JSON Lines twice: once for the names in use and the layouts of the lines, once for the rows."""
+    encoding = _encoding_of(path, source_map.encoding)
     names: dict[str, None] = {}
-    for line in _lines(path, source_map):
-        names.update(dict.fromkeys(_json_object(line) or ()))
-        if len(names) > MAX_COLUMNS:
-            raise UnreadableFileError(
-                path, f"has over {MAX_COLUMNS:,} different names", "Write one record in each line."
-            )
+    layouts: list[Layout] = []
+    for lines in _json_lines(path, encoding):
+        _gather_names(path, lines, names, layouts)
     if not names:
         raise UnreadableFileError(path, "holds no JSON object", "Write one object in each line.")
     keys = list(names)
 
-    def rows() -> Iterator[Row]:
-        for number, line in enumerate(_lines(path, source_map), start=1):
-            if line in _BLANK_LINES:
-                continue
-            row = _json_object(line)
-            yield number, _broken(line.strip(), keys) if row is None else _json_cells(row, keys, line)
+    def batches() -> Iterator[pl.DataFrame]:
+        number = 1
+        for lines in _json_lines(path, encoding):
+            numbered = lines.to_frame().with_row_index("row_number", offset=number)
+            for part in numbered.iter_slices(min(ROWS_PER_BATCH, max(CELLS_PER_BATCH // len(keys), 1))):
+                yield from _json_batches(part, keys, layouts)
+            number += len(lines)
 
-    return _named(keys), _in_batches(rows())
+    return _named(keys), batches()
+
+
+def _json_lines(path: Path, encoding: str) -> Iterator[pl.Series]:
+    """Yield a file's lines, many at a time, as `_lines_of` does."""
+    most, characters = _most_unpacked(path), 0
+    with _open_bytes(path) as raw, io.TextIOWrapper(raw, encoding=encoding, errors="replace", newline="") as text:
+        while piece := text.read(PIECE_CHARACTERS):
+            piece += text.readline(MAX_LINE_CHARACTERS)
+            characters += len(piece)
+            if characters > most:
+                raise _packed_too_much(path)
+            plain = piece.replace("\r\n", "\n").replace("\r", "\n").replace("\0", NUL_SIGN)
+            lines = pl.Series("line", [plain.removesuffix("\n")]).str.split("\n").explode()
+            if len(plain) >= MAX_LINE_CHARACTERS and lines.str.len_chars().max() >= MAX_LINE_CHARACTERS:
+                raise _line_too_long(path)
+            yield lines
+
+
+def _gather_names(path: Path, lines: pl.Series, names: dict[str, None], layouts: list[Layout]) -> None:
+    """Add the names that lines bring, in their order, and the layouts that the first unlike lines have."""
+    rest = unlike(lines, layouts)
+    while not rest.is_empty() and len(layouts) < MAX_LAYOUTS:
+        row, rest = _json_object(rest[0]), rest[1:]
+        _add_names(path, row, names)
+        if row and (layout := layout_of(row)):
+            layouts.append(layout)
+            rest = unlike(rest, [layout])
+    for line in rest:
+        _add_names(path, _json_object(line), names)
+
+
+def _add_names(path: Path, row: dict[str, Any] | None, names: dict[str, None]) -> None:
+    names.update(dict.fromkeys(row or ()))
+    if len(names) > MAX_COLUMNS:
+        raise UnreadableFileError(path, f"has over {MAX_COLUMNS:,} different names", "Write one record in each line.")
+
+
+def _json_batches(numbered: pl.DataFrame, keys: list[str], layouts: list[Layout]) -> Iterator[pl.DataFrame]:
+    """Read numbered lines: those of a layout at once, the others one by one."""
+    batches: list[pl.DataFrame] = []
+    for layout in layouts:
+        fits = layout.fits(numbered["line"])
+        like, numbered = numbered.filter(fits), numbered.filter(~fits)
+        if not like.is_empty():
+            places = {name: str(place) for place, name in enumerate(layout.names)}
+            found = like.select("row_number").hstack(layout.cells(like["line"]))
+            in_order = [pl.col(places[key]) if key in places else pl.lit(None, pl.String) for key in keys]
+            wide = found.select("row_number", *(cell.alias(f"cell {at}") for at, cell in enumerate(in_order)))
+            batches += _frame_batches(wide)
+    batches += _in_batches(_json_row(number, line, keys) for number, line in numbered.iter_rows() if line)
+    if batches:
+        yield pl.concat(batches).sort("row_number")
+
+
+def _json_row(number: int, line: str, keys: list[str]) -> Row:
+    row = _json_object(line)
+    return number, _broken(line.strip(), keys) if row is None else _json_cells(row, keys, line)
 
 
 def _json_cells(row: dict[str, Any], keys: list[str], line: str) -> list[str | None]:
@@ -413,8 +476,6 @@ def _json_cells(row: dict[str, Any], keys: list[str], line: str) -> list[str | N
 
 def _json_object(line: str) -> dict[str, Any] | None:
     """Parse one line, its numbers kept as written; None where it is not an object."""
-    if line in _BLANK_LINES:
-        return None
     try:
         found = _NUMBERS_AS_WRITTEN.decode(line)
     except (ValueError, RecursionError):
@@ -448,7 +509,7 @@ def _frame_batches(rows: pl.DataFrame) -> Iterator[pl.DataFrame]:
                 break
         filled = batch.filter(is_filled)
         if not filled.is_empty():
-            yield filled.select(pl.col("row_number").cast(pl.Int64), cells=pl.concat_list(names))
+            yield filled.select(pl.col("row_number").cast(pl.Int64), cells=pl.concat_arr(names).arr.to_list())
 
 
 def _parquet_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterator[pl.DataFrame]]:

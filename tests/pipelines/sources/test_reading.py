@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from models.errors import UnreadableFileError
-from pipelines.sources import SourceMap, content_digest, match, read_rows
+from pipelines.sources import SourceMap, content_digest, match, read_rows, reading
 
 HEADER = ["vehicle_id", "read_at", "odometer"]
 ROWS = [["V1", "2024-03-04", "120000"], ['Ü-2; "b"', "2024-03-05 10:30", "1,5\nkm"], ["V3|x", "", "7"]]
@@ -318,6 +318,50 @@ def test_text_read_at_once_gives_the_rows_that_reading_row_by_row_gives(
         assert _read(path, encoding=encoding[1]) == at_once
 
 
+JSON_VALUES = st.sampled_from(
+    [
+        *('"V1"', '""', '" "', "1.50", "1E5", "-0", "true", "null", '"\\\\\\""', '"\\n\\/"', '"é\u2028"', '"\\u00e9"'),
+        *('"\\ud800"', '"a\\"', "01", ".5", "NaN", "-Infinity", "[1,2]", '{"a": null}', '"\t"', '"\x1f"', '"\0"'),
+        *("tru", '"\\x"', '"a"b"'),
+    ]
+)
+JSON_NAMES = st.sampled_from(
+    (
+        *[tuple(HEADER)] * 4,
+        ("odometer", *HEADER[:2]),
+        (*HEADER, 'a"b', "c\\n"),
+        (*HEADER, "é.*(", "a b"),
+        HEADER[:1] * 2,
+    )
+)
+JSON_LINES = st.builds(
+    lambda names, values, mark, end: f"{{{mark.join(map('{}: {}'.format, map(json.dumps, names), values))}{end}",
+    JSON_NAMES,
+    st.lists(JSON_VALUES, min_size=3, max_size=5),
+    st.sampled_from([",", " ,\t"]),
+    st.sampled_from(["}"] * 9 + ["} ", "", ",}", "}\x0b", "}}"]),
+)
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    lines=st.lists(JSON_LINES | st.sampled_from(["", " ", "[]", "{}", "{"]), max_size=25),
+    encoding=st.sampled_from(["utf-8", "utf-8-sig", "cp1252"]),
+    line_end=st.sampled_from(["\n", "\r\n", "\r"]),
+)
+def test_lines_of_objects_read_at_once_give_the_rows_that_reading_one_by_one_gives(
+    tmp_path_factory, lines: list[str], encoding: str, line_end: str
+) -> None:
+    path = tmp_path_factory.mktemp("lines") / "a.jsonl"
+    first = json.dumps(dict.fromkeys(HEADER, "V1"))
+    path.write_bytes(line_end.join([first, *lines]).encode(encoding, errors="replace"))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("pipelines.sources.reading.PIECE_CHARACTERS", 200)
+        at_once = _read(path)
+        patch.setattr("pipelines.sources.reading.MAX_LAYOUTS", 0)
+        assert _read(path) == at_once
+
+
 def test_parquet_texts_that_are_too_many_for_a_batch_are_written_out_in_parts(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -338,6 +382,21 @@ def test_parquet_times_beyond_the_calendar_stand_as_numbers(tmp_path: Path) -> N
     pl.DataFrame({"vehicle_id": ["V1"] * 4, "read_at": times, "odometer": ["5"] * 4}).write_parquet(path)
     found = [row[1] for row in _read(path)[2]]
     assert found == [str(2**62), str(-(2**62)), "1970-01-01 00:00:00.000000", None]
+
+
+def test_plain_lines_of_objects_are_read_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "a.jsonl"
+    rows = [{"vehicle_id": 'V"1"\n\\', "read_at": "2024-03-04", "odometer": number} for number in range(99)]
+    rows += [row | {f"more {place}": True for place in range(12)} for row in rows]
+    path.write_text("\n".join(map(json.dumps, rows)))
+    parsed = []
+    decode = reading._json_object
+    monkeypatch.setattr(reading, "_json_object", lambda line: parsed.append(line) or decode(line))
+    read = _read(path)[2]
+    assert read == [[*map(str, row.values()), *[None] * 12] for row in rows[:99]] + [
+        ['V"1"\n\\', "2024-03-04", str(number), *["true"] * 12] for number in range(99)
+    ]
+    assert len(parsed) == 2
 
 
 def test_sound_text_is_read_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
