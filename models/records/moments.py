@@ -6,6 +6,7 @@ counted on from before the change (02:30 in the skipped hour is 03:30 after it):
 A date that does not fit its declared order is refused, never guessed; so is a two-digit year.
 """
 
+import re
 from datetime import timedelta
 
 import polars as pl
@@ -37,6 +38,27 @@ _SHAPES = {
 }
 
 
+_DAYS = {
+    "iso": ("%Y-%m-%d",),
+    "day_first": ("%d.%m.%Y", "%d/%m/%Y", "%d-%m-%Y"),
+    "month_first": ("%m/%d/%Y", "%m-%d-%Y", "%m.%d.%Y"),
+}
+_CLOCKS = ("", " %H:%M", " %H:%M:%S", "T%H:%M", "T%H:%M:%S", " %H:%M:%S.%6f")
+_DIGITS = {"%Y": "[12][0-9]{3}", "%S": "[0-5][0-9]", "%6f": "[0-9]{6}", ".": "[.]"}
+"""The digits of the rest are two; years and seconds beyond these are read with care."""
+_PLAIN_FORMS = {
+    order: {
+        day + clock: re.sub(r"%6f|%[A-Za-z]|[.]", lambda part: _DIGITS.get(part[0], "[0-9]{2}"), day + clock)
+        for day in days
+        for clock in _CLOCKS
+    }
+    for order, days in _DAYS.items()
+}
+"""Common ways to write moments: strptime format to the shape of such a text, as a pattern."""
+_SHAPES_AT_ONCE = 3
+"""A source writes one or two (common practice); texts of further shapes are read part by part."""
+
+
 def moments(text: pl.Series, *, orders: tuple[str, ...], zone: str) -> pl.DataFrame:
     """Read days and times.
 
@@ -61,7 +83,7 @@ def moments(text: pl.Series, *, orders: tuple[str, ...], zone: str) -> pl.DataFr
             "fault": readings[0]["fault"],
         }
     )
-    return local.with_columns(at=_in_utc(zone)).select(
+    return local.with_columns(at=_in_utc(local, zone)).select(
         "at",
         on=pl.when(pl.col("offset").is_null())
         .then(pl.col("naive").dt.date())
@@ -74,14 +96,17 @@ def _first(columns: list[pl.Series]) -> pl.Series:
     return pl.select(pl.coalesce(columns)).to_series()
 
 
-def _in_utc(zone: str) -> pl.Expr:
+def _in_utc(local: pl.DataFrame, zone: str) -> pl.Series:
     """Turn `naive` and `offset` (minutes east of UTC, null where local) into UTC."""
     naive = pl.col("naive")
-    once = naive.dt.replace_time_zone(zone, ambiguous="earliest", non_existent="null")
-    skipped = (naive - _BEFORE_ANY_CHANGE).dt.replace_time_zone(zone, ambiguous="earliest", non_existent="null")
-    local = pl.coalesce(once.dt.convert_time_zone("UTC"), skipped.dt.convert_time_zone("UTC") + _BEFORE_ANY_CHANGE)
+    zoned = naive.dt.replace_time_zone(zone, ambiguous="earliest", non_existent="null").dt.convert_time_zone("UTC")
+    once = local.select(zoned).to_series()
+    if once.null_count() > local["naive"].null_count():
+        before = (naive - _BEFORE_ANY_CHANGE).dt.replace_time_zone(zone, ambiguous="earliest", non_existent="null")
+        skipped = local.select(before.dt.convert_time_zone("UTC") + _BEFORE_ANY_CHANGE).to_series()
+        once = once.zip_with(once.is_not_null(), skipped)
     aware = (naive - pl.duration(minutes=pl.col("offset"))).dt.replace_time_zone("UTC")
-    return pl.when(pl.col("offset").is_null()).then(local).otherwise(aware)
+    return local.select(pl.when(pl.col("offset").is_null()).then(once).otherwise(aware)).to_series()
 
 
 def _local_times(text: pl.Series, order: str) -> pl.DataFrame:
@@ -94,6 +119,32 @@ def _local_times(text: pl.Series, order: str) -> pl.DataFrame:
 
 
 def _from_pattern(text: pl.Series, order: str) -> pl.DataFrame:
+    """Read plainly written texts at once, and the others part by part."""
+    naive = _plainly_written(text, order)
+    others = (text.is_not_null() & naive.is_null()).arg_true()
+    read = pl.DataFrame({"naive": naive}).with_columns(offset=pl.lit(None, pl.Int32), fault=pl.lit(None, pl.String))
+    if others.is_empty():
+        return read
+    by_part = _part_by_part(text.gather(others), order)
+    return read.with_columns(column.scatter(others, by_part[column.name]) for column in read)
+
+
+def _plainly_written(text: pl.Series, order: str) -> pl.Series:
+    """Read the clock's face where a text has one of the commonest shapes and is a moment; null elsewhere."""
+    naive = pl.repeat(None, len(text), dtype=pl.Datetime("us"), eager=True)
+    for _ in range(_SHAPES_AT_ONCE):
+        unread = text.filter(text.is_not_null() & naive.is_null())
+        first = str(unread[0]) if len(unread) else ""
+        form = next((form for form, shape in _PLAIN_FORMS[order].items() if re.fullmatch(shape, first)), None)
+        if form is None:
+            break
+        alike = text.zip_with(text.str.contains(f"^{_PLAIN_FORMS[order][form]}$"), pl.Series([None], dtype=pl.String))
+        found = alike.str.to_datetime(form, time_unit="us", strict=False)
+        naive = naive.zip_with(naive.is_not_null(), found)
+    return naive
+
+
+def _part_by_part(text: pl.Series, order: str) -> pl.DataFrame:
     parts = text.to_frame("text").with_columns(pl.col("text").str.extract_groups(_PATTERNS[order]).alias("parts"))
     parts = parts.unnest("parts")
     if "offset" not in parts.columns:

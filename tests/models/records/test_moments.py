@@ -109,6 +109,33 @@ def test_every_local_minute_agrees_with_zoneinfo(minutes: int, zone: str) -> Non
     assert read["on"] == local.date()
 
 
+CLOCKS = {" 07:05": (7, 5), "T23:59:58": (23, 59, 58), " 24:00": None, " 7:05": (7, 5), "": (), " 12:00:61": None}
+
+
+@given(
+    written=st.lists(
+        st.tuples(st.integers(1, 32), st.integers(1, 13), st.integers(1, 9999), st.sampled_from(list(CLOCKS))),
+        max_size=9,
+    ),
+    separators=st.text("./-", min_size=9, max_size=9),
+)
+def test_texts_of_many_shapes_side_by_side_are_read_as_python_reads_each(
+    written: list[tuple[int, int, int, str]], separators: str
+) -> None:
+    texts = [
+        f"{d:02}{mark}{m:02}{mark}{y:04}{clock}" for (d, m, y, clock), mark in zip(written, separators, strict=False)
+    ]
+    read = moments(pl.Series(texts, dtype=pl.String), orders=("day_first",), zone="UTC")["at"].to_list()
+    assert read == [_by_python(day, month, year, CLOCKS[clock]) for day, month, year, clock in written]
+
+
+def _by_python(day: int, month: int, year: int, clock: tuple[int, ...] | None) -> datetime | None:
+    try:
+        return None if clock is None else _utc(year, month, day, *clock)
+    except ValueError:
+        return None
+
+
 def test_a_workbook_writes_iso_and_serials_of_itself() -> None:
     text = pl.Series(["05/03/2024", "2024-03-05 00:00:00", "45356"])
     read = moments(text, orders=("day_first", "iso", "serial"), zone="UTC")
