@@ -110,6 +110,9 @@ def canonical_text(
 def _set_aside(rows: pl.DataFrame, header: Sequence[str], conversion: Conversion) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Part the rows that are a row of this table from ragged ones and repeated headers."""
     width = pl.col("cells").list.len()
+    starts_like_header = pl.col("cells").list.first().str.strip_chars() == header[0].strip()
+    if not rows.select(((width != len(header)) | starts_like_header).any()).item():
+        return rows, pl.DataFrame(schema=REFUSED_SCHEMA)
     shown = pl.col("cells").list.join(" | ", ignore_nulls=True)
     remedy = _RAGGED_REMEDY.get(conversion.format or "csv", "mend the row in the source")
     ragged = pl.format("has {} cells, the header has {}: {}", width, pl.lit(len(header)), pl.lit(remedy))

@@ -33,7 +33,7 @@ from models.records.canonical import NUL_SIGN, UNDECODABLE_SIGN, same_name
 from models.records.conversion import input_columns
 from pipelines.sources.maps import SourceMap
 from pipelines.sources.object_lines import Layout, layout_of, unlike
-from pipelines.sources.well_formed import ASCII_ENCODINGS, pieces, text_columns, without_quoted
+from pipelines.sources.well_formed import ASCII_ENCODINGS, outline, pieces, text_columns
 from pipelines.sources.workbooks import read_workbook
 
 ROWS_PER_BATCH = 50_000
@@ -328,8 +328,8 @@ def _end_of_header(path: Path, source_map: SourceMap, delimiter: str) -> int | N
     with _open_bytes(path) as raw:
         lines = [raw.readline(MAX_LINE_CHARACTERS) for _ in range(source_map.skip_rows + 1)]
     for line in lines:
-        bare = without_quoted(line.removeprefix(_UTF_8_MARK), delimiter)
-        if not line.endswith(b"\n") or b'"' in bare or bare.count(b"\r") != bare.endswith(b"\r\n"):
+        divided = outline(line.removeprefix(_UTF_8_MARK), delimiter)
+        if not line.endswith(b"\n") or divided is None or divided.returns != line.endswith(b"\r\n"):
             return None
     return sum(map(len, lines))
 
@@ -348,10 +348,10 @@ def _csv_batches(path: Path, dialect: _Dialect, header: list[str], number: int, 
             if not piece.strip(b"\n"):
                 start, number = start + len(piece), number + len(piece)
                 continue
-            bare = without_quoted(piece, dialect.delimiter)
-            if b'"' in bare or not piece.endswith(b"\n"):
+            divided = outline(piece, dialect.delimiter)
+            if divided is None or not piece.endswith(b"\n"):
                 break
-            frame = text_columns(piece, bare, delimiter=dialect.delimiter, width=width, encoding=encoding)
+            frame = text_columns(piece, divided, delimiter=dialect.delimiter, width=width, encoding=encoding)
             start += len(piece)
             if frame is not None:
                 yield from _frame_batches(frame.with_row_index("row_number", offset=number))
