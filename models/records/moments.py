@@ -11,7 +11,7 @@ from datetime import timedelta
 
 import polars as pl
 
-from models.records.quantities import BLANK_WORDS
+from models.records.quantities import BLANK_WORDS, filled_in, unread
 
 SPREADSHEET_EPOCH = "1899-12-30"
 """Serial 1 is 1900-01-01 and the day 1900-02-29, which never was, is counted: right from 1900-03-01 on (ECMA-376)."""
@@ -121,12 +121,9 @@ def _local_times(text: pl.Series, order: str) -> pl.DataFrame:
 def _from_pattern(text: pl.Series, order: str) -> pl.DataFrame:
     """Read plainly written texts at once, and the others part by part."""
     naive = _plainly_written(text, order)
-    others = (text.is_not_null() & naive.is_null()).arg_true()
+    others = unread(text, naive)
     read = pl.DataFrame({"naive": naive}).with_columns(offset=pl.lit(None, pl.Int32), fault=pl.lit(None, pl.String))
-    if others.is_empty():
-        return read
-    by_part = _part_by_part(text.gather(others), order)
-    return read.with_columns(column.scatter(others, by_part[column.name]) for column in read)
+    return filled_in(read, others, _part_by_part(text.gather(others), order))
 
 
 def _plainly_written(text: pl.Series, order: str) -> pl.Series:

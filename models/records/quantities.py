@@ -1,5 +1,6 @@
 """Numbers, distances and volumes as people write them: decimal marks, grouped thousands, units in the cell."""
 
+import re
 from typing import Literal
 
 import polars as pl
@@ -51,6 +52,7 @@ _DISTANCE_NAMES = {
 
 _NUMBER_AND_UNIT = r"^(?<number>[+-]?(?:\d[\d.,'\s]*|[.,]\d+)(?:[eE][+-]?\d+)?)\s*(?<unit>[^\d\s].*)?$"
 _PLAIN = r"^[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?$"
+_SIMPLE = r"^[0-9]{{1,15}}(?:{mark}[0-9]{{1,9}})?$"
 _GROUPED = r"^[+-]?[1-9]\d{0,2}(?:[,'\s]\d{3})+(?:\.\d+)?$"
 _OTHER_MARK = r"^[+-]?(?:0|\d+),(?:\d{1,2}|\d{4,})$|^[+-]?0,\d+$"
 _GROUPED_BY_OTHER_MARK = r"^[+-]?[1-9]\d{0,2},\d{3}$"
@@ -72,6 +74,35 @@ def numbers(text: pl.Series, *, decimal: str, marks: Marks = "declared") -> pl.D
     Returns:
         `value` (Float64, null where missing or bad) and `fault` (why it is bad, null where it is not).
     """
+    read = _simply_written(text, decimal)
+    others = unread(text, read["value"])
+    return filled_in(read, others, _with_care(text.gather(others), decimal, marks))
+
+
+def _simply_written(text: pl.Series, decimal: str) -> pl.DataFrame:
+    """Read cells that hold a few digits with at most a decimal mark in between; null elsewhere."""
+    simple = text.zip_with(text.str.contains(_SIMPLE.format(mark=re.escape(decimal))), _none_of(text))
+    value = simple.str.replace(decimal, ".", literal=True).cast(pl.Float64)
+    return pl.DataFrame({"value": value}).with_columns(fault=pl.lit(None, pl.String))
+
+
+def _none_of(text: pl.Series) -> pl.Series:
+    return pl.repeat(None, len(text), dtype=pl.String, eager=True)
+
+
+def unread(text: pl.Series, read: pl.Series) -> pl.Series:
+    """Return the places of cells that hold something and are not read yet."""
+    return (text.is_not_null() & read.is_null()).arg_true()
+
+
+def filled_in(read: pl.DataFrame, places: pl.Series, rows: pl.DataFrame) -> pl.DataFrame:
+    """Put rows with the same columns in the places of others."""
+    if places.is_empty():
+        return read
+    return read.with_columns(column.scatter(places, rows[column.name]) for column in read)
+
+
+def _with_care(text: pl.Series, decimal: str, marks: Marks) -> pl.DataFrame:
     stripped = text.str.replace_all(_CURRENCY_SIGN, "").to_frame("text")
     pointed = pl.col("text").str.replace_many({",": ".", ".": ","}) if decimal == "," else pl.col("text")
     grouped = pl.col("pointed").str.contains(_GROUPED)
@@ -125,6 +156,19 @@ def volumes_litres(text: pl.Series, *, unit: str, decimal: str, marks: Marks = "
 
 
 def _measures(
+    text: pl.Series, names: dict[str, str], factors: dict[str, float], *, unit: str, decimal: str, marks: Marks
+) -> pl.DataFrame:
+    """Read bare numbers in the column's own unit, and the other cells part by part."""
+    default = unit.removeprefix("cell or ")
+    if default not in factors:
+        return _part_by_part(text, names, factors, unit=unit, decimal=decimal, marks=marks)
+    read = _simply_written(text, decimal).with_columns(pl.col("value") * factors[default])
+    others = unread(text, read["value"])
+    by_part = _part_by_part(text.gather(others), names, factors, unit=unit, decimal=decimal, marks=marks)
+    return filled_in(read, others, by_part)
+
+
+def _part_by_part(
     text: pl.Series, names: dict[str, str], factors: dict[str, float], *, unit: str, decimal: str, marks: Marks
 ) -> pl.DataFrame:
     """Split each cell into number and unit, read the number and convert it."""
