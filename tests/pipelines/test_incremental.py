@@ -133,7 +133,7 @@ def _publish(home: Home, as_of: date) -> None:
     for asset in (*measures, flags, leaks_out_of_sight, plan, parts):
         asset(fleet)
     with warehouse.connect(read_only=True) as connection:
-        found = look(connection, list(SURPRISES), rules=read_settings(home.settings_file).checks)
+        found = look(connection, list(SURPRISES), settings=read_settings(home.settings_file))
     keep_results(warehouse, found)
     snapshots(fleet)
 
