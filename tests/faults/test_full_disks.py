@@ -19,6 +19,8 @@ SEED = 20260630
 AMPLE_BYTES = 1 << 30
 DISKS = ("", "warehouse", "published")
 """What lies on a disk of its own, as a path in the home."""
+SURELY_TOO_LITTLE = 0.8
+"""A run needs at least this share of the room that what it makes takes up, the inbox included."""
 
 
 def _mount(folder: Path, size: int, *options: str) -> None:
@@ -67,7 +69,7 @@ def test_a_disk_that_fills_up_stops_a_run_with_one_sentence_and_loses_nothing() 
         shutil.rmtree(home.warehouse.parent)
         for number in range(FULL_DISKS):
             disk = DISKS[number % len(DISKS)]
-            free = int(chance.random() * made[disk])
+            free = int(chance.uniform(0, SURELY_TOO_LITTLE) * made[disk])
             _fill_up(runs.copy_of(home, folder / str(number)), disk, free, expected)
 
 
