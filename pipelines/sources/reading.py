@@ -61,6 +61,8 @@ _UTF_8_MARK = b"\xef\xbb\xbf"
 _BYTE_ORDER_MARKS = {_UTF_8_MARK: "utf-8-sig", b"\xff\xfe": "utf-16", b"\xfe\xff": "utf-16"}
 
 _NUMBERS_AS_WRITTEN = json.JSONDecoder(parse_float=str, parse_int=str, parse_constant=str)
+_OPENS_OBJECT = r"^[ \t]*\{"
+"""Other lines hold no object (RFC 8259): a file of them, or of blank lines, is passed over at once."""
 _NO_TEXT = re.compile(r"[\0\ud800-\udfff]")
 
 _PER_DAY = {"d": 1, "ms": 86_400_000, "us": 86_400_000_000, "ns": 86_400_000_000_000}
@@ -401,7 +403,7 @@ def _json_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterator[p
     def batches() -> Iterator[pl.DataFrame]:
         number = 1
         for lines in _json_lines(path, encoding):
-            numbered = lines.to_frame().with_row_index("row_number", offset=number)
+            numbered = lines.to_frame().with_row_index("row_number", offset=number).filter(pl.col("line") != "")
             for part in numbered.iter_slices(min(ROWS_PER_BATCH, max(CELLS_PER_BATCH // len(keys), 1))):
                 yield from _json_batches(part, keys, layouts)
             number += len(lines)
@@ -427,7 +429,7 @@ def _json_lines(path: Path, encoding: str) -> Iterator[pl.Series]:
 
 def _gather_names(path: Path, lines: pl.Series, names: dict[str, None], layouts: list[Layout]) -> None:
     """Add the names that lines bring, in their order, and the layouts that the first unlike lines have."""
-    rest = unlike(lines, layouts)
+    rest = unlike(lines.filter(lines.str.contains(_OPENS_OBJECT)), layouts)
     while not rest.is_empty() and len(layouts) < MAX_LAYOUTS:
         row, rest = _json_object(rest[0]), rest[1:]
         _add_names(path, row, names)
@@ -456,7 +458,7 @@ def _json_batches(numbered: pl.DataFrame, keys: list[str], layouts: list[Layout]
             in_order = [pl.col(places[key]) if key in places else pl.lit(None, pl.String) for key in keys]
             wide = found.select("row_number", *(cell.alias(f"cell {at}") for at, cell in enumerate(in_order)))
             batches += _frame_batches(wide)
-    batches += _in_batches(_json_row(number, line, keys) for number, line in numbered.iter_rows() if line)
+    batches += _in_batches(_json_row(number, line, keys) for number, line in numbered.iter_rows())
     if batches:
         yield pl.concat(batches).sort("row_number")
 
