@@ -136,7 +136,7 @@ def bring_up_to_date(warehouse: Warehouse, table: str, *, settings: Settings, as
         settings: The thresholds of today.
         as_of: Day of the extract.
     """
-    fill = partial(STEPS[table], **_options(table, settings, as_of))
+    fill = partial(STEPS[table], **step_options(table, settings, as_of))
     reads = [(LAYER_OF[name], name) for name in tables_read(table)]
     made_by = _made_by(settings)
     with warehouse.connect() as connection:
@@ -155,8 +155,8 @@ def bring_up_to_date(warehouse: Warehouse, table: str, *, settings: Settings, as
         record_build(connection, table, Build(made_by if is_current else "", change, records.as_of))
 
 
-def _options(table: str, settings: Settings, as_of: date) -> dict[str, object]:
-    """What a step takes beside its tables."""
+def step_options(table: str, settings: Settings, as_of: date) -> dict[str, object]:
+    """Return what a step takes beside its tables."""
     rules = {"odometer_curve": settings.odometer, "episodes": settings.episodes, "oil_segments": settings.oil}
     options: dict[str, object] = {"rules": rules[table]} if table in rules else {}
     if table in ("cover_work", "evidence"):

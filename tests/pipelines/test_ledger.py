@@ -12,7 +12,7 @@ from models.records import Conversion, LandedLoad, build_records
 from models.records.build import LANDED_SCHEMA
 from models.settings import Settings
 from models.tables.ledger import TABLES
-from pipelines.ledger import STEPS, tables_read
+from pipelines.ledger import STEPS, step_options, tables_read
 
 Row = dict[str, str]
 Rows = dict[str, list[Row]]
@@ -136,11 +136,9 @@ def loads_of(files: Sequence[Rows]) -> dict[str, list[LandedLoad]]:
 def ledger_of(*files: Rows, as_of: date = LAST_DAY) -> dict[str, pl.DataFrame]:
     """Take files of rows to the ledger as a run does."""
     tables = dict(build_records(loads_of(files), as_of=as_of).tables)
-    rules = {"odometer_curve": Settings().odometer, "episodes": Settings().episodes, "oil_segments": Settings().oil}
     for table in TABLES:
-        options = {"rules": rules[table]} if table in rules else {}
-        options |= {"as_of": as_of} if table in ("last_records", "episodes") else {}
-        tables[table] = STEPS[table](**{name: tables[name] for name in tables_read(table)}, **options)
+        read = {name: tables[name] for name in tables_read(table)}
+        tables[table] = STEPS[table](**read, **step_options(table, Settings(), as_of))
     return {table: tables[table] for table in TABLES}
 
 
