@@ -16,7 +16,7 @@ from models.episodes import episodes, last_records
 from models.notes import AddedLexicon, read_orders
 from models.remarks import remarks
 from models.settings import EpisodeRules, OilRules, Settings
-from models.tables import LAYERS
+from models.tables import layer_of
 from pipelines.changes import Build, changed_since, fingerprint, last_build, record_build
 from pipelines.engine import over_vehicles
 from pipelines.warehouse import Warehouse
@@ -115,9 +115,6 @@ STEPS: dict[str, Callable[..., pl.DataFrame]] = {
 """Table to the function that fills it."""
 
 
-LAYER_OF = {table: layer for layer, tables in LAYERS.items() for table in tables}
-
-
 def tables_read(table: str) -> list[str]:
     """Return the tables that a step is fed by."""
     parameters = inspect.signature(STEPS[table]).parameters.values()
@@ -137,7 +134,7 @@ def bring_up_to_date(warehouse: Warehouse, table: str, *, settings: Settings, as
         as_of: Day of the extract.
     """
     fill = partial(STEPS[table], **step_options(table, settings, as_of))
-    reads = [(LAYER_OF[name], name) for name in tables_read(table)]
+    reads = [(layer_of(name), name) for name in tables_read(table)]
     made_by = _made_by(settings)
     with warehouse.connect() as connection:
         own, records = last_build(connection, table), last_build(connection, "records")

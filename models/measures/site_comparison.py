@@ -11,7 +11,7 @@ from models.statistics.multiplicity import benjamini_hochberg
 from models.statistics.poisson import poisson_p_value, poisson_ratio
 from models.statistics.shrinkage import shrink_ratios
 from models.tables import conform
-from models.tables.measures import SiteComparison
+from models.tables.measures import TIME_SCALES, SiteComparison
 
 FUNNEL_LEVELS = {"95": 0.95, "998": 0.998}
 """Two and three standard deviations, the customary pair (Spiegelhalter, Statistics in Medicine 24 (2005) 1185)."""
@@ -35,7 +35,7 @@ def site_comparison(episodes: pl.DataFrame, engine_periods: pl.DataFrame, *, rul
     Returns:
         As `models.tables.measures.SiteComparison`, sorted by its keys.
     """
-    compared = [_on_scale(episodes, engine_periods, time_scale=scale, rules=rules) for scale in EXPOSURE_UNIT]
+    compared = [_on_scale(episodes, engine_periods, time_scale=scale, rules=rules) for scale in TIME_SCALES]
     return conform(pl.concat(compared, how="diagonal_relaxed").sort("site", "time_scale"), SiteComparison)
 
 

@@ -130,8 +130,8 @@ def _plainly_written(text: pl.Series, order: str) -> pl.Series:
     """Read the clock's face where a text has one of the commonest shapes and is a moment; null elsewhere."""
     naive = pl.repeat(None, len(text), dtype=pl.Datetime("us"), eager=True)
     for _ in range(_SHAPES_AT_ONCE):
-        unread = text.filter(text.is_not_null() & naive.is_null())
-        first = str(unread[0]) if len(unread) else ""
+        others = unread(text, naive)
+        first = str(text[others[0]]) if len(others) else ""
         form = next((form for form, shape in _PLAIN_FORMS[order].items() if re.fullmatch(shape, first)), None)
         if form is None:
             break

@@ -25,9 +25,9 @@ _WORDS = ("work_done", "complaint", "job_code", "parts")
 _SUMS = ("labour_hours", "parts_cost", "labour_cost")
 _FIRST = ("vehicle_id", "site", "odometer_km", "technician")
 _LINE_ORDER = ("load_rank", "row_number")
-_SPREAD_ORDER = ("opened_at", "completed_at", "job_code", "work_done", "complaint", "parts", "content")
-"""Lines that add up fold in this order, of one moment the one that says most of the work first: the files they came in
-and their rows say nothing about it."""
+_SPREAD_ORDER = ("completed_at", "job_code", "work_done", "complaint", "parts", "content")
+"""Lines that add up fold by their opening, of one moment the one that says most of the work first, then in this order:
+the files they came in and their rows say nothing about it."""
 
 ADDED_UP = -1
 """Version of the order lines that add up over files."""
@@ -79,7 +79,7 @@ def _judge(rows: pl.DataFrame, key: list[str], *, in_order: tuple[str, ...] = _L
 
 
 def _judge_lines(lines: pl.DataFrame) -> pl.DataFrame:
-    """Add `outcome` to order lines: repeated within a load, then version against version."""
+    """Add `outcome` to order lines: repeated within a version, then version against version."""
     version = ["version", "order_id"]
     in_order = lines.sort(_LINE_ORDER)
     is_repeat = ~in_order.select(pl.struct(*version, "content").is_first_distinct()).to_series()
@@ -98,9 +98,7 @@ def _in_folding_order(lines: pl.DataFrame) -> pl.DataFrame:
     """Sort the lines of orders that add up over files by what they say, and leave the others in the order of rows."""
     adds_up = pl.col("version") == ADDED_UP
     words = -pl.col("work_done").str.len_chars().cast(pl.Int64)
-    spread = lines.filter(adds_up).sort(
-        "opened_at", words, *(name for name in _SPREAD_ORDER if name in lines.columns), nulls_last=True
-    )
+    spread = lines.filter(adds_up).sort("opened_at", words, *_SPREAD_ORDER, nulls_last=True)
     return pl.concat([lines.filter(~adds_up), spread])
 
 

@@ -9,13 +9,12 @@ from models.planning import flags as flags_of
 from models.planning import leaks_out_of_sight as leaks_out_of_sight_of
 from models.planning import pick_list as pick_list_of
 from models.planning import plan as plan_of
-from models.tables import LAYERS
+from models.tables import layer_of
 from models.tables.plan import TABLES
 from pipelines.fleet_home import FleetHome
 from pipelines.materializing import materialize
 from pipelines.validation.asset_checks import table_checks
 
-LAYER_OF = {table: layer for layer, tables in LAYERS.items() for table in tables}
 KNOWN = {field.name: "last_records" if field.name == "last_seen" else field.name for field in fields(FleetLedger)}
 """Field of the fleet's ledger to the table it is read from."""
 
@@ -52,7 +51,7 @@ def leaks_out_of_sight(home: FleetHome) -> dg.MaterializeResult:
 
 def _ledger(home: FleetHome) -> FleetLedger:
     """Read the tables that say what is known of the fleet."""
-    return FleetLedger(**{name: home.warehouse.read(LAYER_OF[table], table) for name, table in KNOWN.items()})
+    return FleetLedger(**{name: home.warehouse.read(layer_of(table), table) for name, table in KNOWN.items()})
 
 
 @dg.asset(group_name="plan", deps=["flags", "engine_families"], kinds={"duckdb"})

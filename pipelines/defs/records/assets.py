@@ -7,7 +7,7 @@ import dagster as dg
 import polars as pl
 
 from models.errors import ReleakError
-from models.tables import LAYERS
+from models.tables import LAYERS, layer_of
 from models.tables.records import TABLES
 from pipelines.fleet_home import FleetHome
 from pipelines.landing import source_maps
@@ -16,7 +16,6 @@ from pipelines.recording import account, record
 from pipelines.validation.asset_checks import table_checks
 
 ACCOUNT = ("loads", "refused_rows")
-LAYER_OF = {table: layer for layer, tables in LAYERS.items() for table in tables}
 
 
 def _specs() -> list[dg.AssetSpec]:
@@ -40,7 +39,7 @@ def records(home: FleetHome) -> Iterator[dg.MaterializeResult]:
         home.warehouse.write("audit", table, frame)
     seconds, refused = perf_counter() - started, accounts["refused_rows"]
     for table in (*TABLES, *ACCOUNT):
-        metadata = describe_stored(home, LAYER_OF[table], table, seconds)
+        metadata = describe_stored(home, layer_of(table), table, seconds)
         yield dg.MaterializeResult(asset_key=table, metadata=metadata | {"refused": _refused(refused, table)})
 
 
