@@ -38,6 +38,18 @@ class Clusters:
     group: Ints
 
 
+def cluster_codes(cluster: npt.ArrayLike, observations: int) -> Ints:
+    """Return the cluster of each observation as whole numbers (n,).
+
+    Raises:
+        ValueError: There is not one for each observation, or a code is negative.
+    """
+    codes = np.asarray(cluster, dtype=np.int64)
+    if len(codes) != observations or codes.min(initial=0) < 0:
+        raise ValueError("every observation needs a cluster code of zero or more")
+    return codes
+
+
 def vehicle_clusters(table: RiskTable, vehicle: npt.ArrayLike) -> Clusters:
     """Sort a risk table's observations by group, vehicle and time.
 

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import scipy
 
+from models.statistics.clustering import cluster_codes
 from models.statistics.intervals import Estimates, normal_quantile
 from models.statistics.partial_likelihood import (
     RelativeRisks,
@@ -101,7 +102,7 @@ def fit_cox(sets: RiskSets, *, ties: Ties = "efron", cluster: npt.ArrayLike | No
     Source: Cox, J. R. Statist. Soc. B 34 (1972) 187; Efron, JASA 72 (1977) 557; Breslow, Biometrics 30 (1974) 89;
     clusters: Lin & Wei, JASA 84 (1989) 1074. Agrees with `coxph(..., cluster = )` of R's survival package.
     """
-    codes = None if cluster is None else _cluster_codes(cluster, len(sets.last_row))
+    codes = None if cluster is None else cluster_codes(cluster, len(sets.last_row))
     risks = relative_risks(sets, np.zeros(sets.terms), ties)
     at_zero = log_likelihood(sets, np.zeros(sets.terms), risks)
     start = information(sets, risks)
@@ -126,14 +127,6 @@ def fit_cox(sets: RiskSets, *, ties: Ties = "efron", cluster: npt.ArrayLike | No
         ties=ties,
         scaled=scaled,
     )
-
-
-def _cluster_codes(cluster: npt.ArrayLike, observations: int) -> Ints:
-    """Check the clusters."""
-    codes = np.asarray(cluster, dtype=np.int64)
-    if len(codes) != observations or codes.min(initial=0) < 0:
-        raise ValueError("every observation needs a cluster code of zero or more")
-    return codes
 
 
 def _told_apart(at_zero: Floats, events: int) -> Bools:

@@ -106,12 +106,21 @@ def turnbull(left: npt.ArrayLike, right: npt.ArrayLike, *, weight: npt.ArrayLike
     )
 
 
+def check_ends(left: Floats, right: Floats) -> None:
+    """See that every pair of ends, of equal counts, is an interval of time.
+
+    Raises:
+        ValueError: A left end is not finite, negative or after its right end.
+    """
+    if not (np.isfinite(left) & (left >= 0) & (left <= right)).all():
+        raise ValueError("every left end must be finite, zero or more and not after its right end")
+
+
 def _check_intervals(left: Floats, right: Floats, weight: Floats) -> None:
     """Raise ValueError for intervals that are none."""
     if not len(left) == len(right) == len(weight):
         raise ValueError(f"left, right and weight have {len(left)}, {len(right)} and {len(weight)} entries")
-    if not (np.isfinite(left) & (left >= 0) & (left <= right)).all():
-        raise ValueError("every left end must be finite, zero or more and not after its right end")
+    check_ends(left, right)
     if not (np.isfinite(weight) & (weight >= 0)).all():
         raise ValueError("every weight must be finite and zero or more")
 

@@ -5,7 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from models.statistics.clustering import cluster_codes
 from models.statistics.risk_table import Bools, Floats, Ints, weighted_count
+from models.statistics.turnbull import check_ends
 from models.statistics.weibull import WeibullFit
 
 MAX_STEPS = 200
@@ -104,7 +106,9 @@ def fit_weibull_intervals(
     reason = tuple(words or ("" if fine else NO_MAXIMUM) for words, fine in zip(reason, fits, strict=True))
     covariance = np.linalg.inv(np.where(fits[:, None, None], information, np.eye(2)))
     if cluster is not None:
-        covariance = covariance @ _spread(terms.score[row], codes, np.asarray(cluster, np.int64), groups) @ covariance
+        covariance = (
+            covariance @ _spread(terms.score[row], codes, cluster_codes(cluster, len(codes)), groups) @ covariance
+        )
     turned = _turned(intercept, shape)
     log_scale = np.log(unit) - intercept / shape
     exact = weighted_count(rows.group, rows.weight * rows.is_exact, groups)
@@ -122,8 +126,7 @@ def _check_intervals(left: Floats, right: Floats, group: Ints, groups: int) -> N
     """Raise ValueError for intervals that are none."""
     if not len(left) == len(right) == len(group):
         raise ValueError(f"left, right and group have {len(left)}, {len(right)} and {len(group)} entries")
-    if not (np.isfinite(left) & (left >= 0) & (left <= right)).all():
-        raise ValueError("every left end must be finite, zero or more and not after its right end")
+    check_ends(left, right)
     if len(group) and not (group.min() >= 0 and group.max() < groups):
         raise ValueError(f"every group must lie in 0 to {groups - 1}")
 
@@ -272,8 +275,6 @@ def _turned(intercept: Floats, shape: Floats) -> Floats:
 
 def _spread(scores: Floats, group: Ints, cluster: Ints, groups: int) -> Floats:
     """Sum over each group's clusters the outer product of the clusters' summed scores (groups, 2, 2)."""
-    if len(cluster) != len(group) or cluster.min(initial=0) < 0:
-        raise ValueError("every observation needs a cluster code of zero or more")
     pairs, code = np.unique(np.stack([group, cluster], axis=1), axis=0, return_inverse=True)
     totals = np.stack([weighted_count(code.ravel(), column, len(pairs)) for column in scores.T], axis=1)
     products = np.zeros((groups, 2, 2))
