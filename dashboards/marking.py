@@ -6,6 +6,9 @@ from typing import Any
 
 from dashboards.wording import COMPONENT_WORDS, POLARITY_WORDS
 
+OPENS, CLOSES = "«", "»"
+"""Around marked words where a text has no other marks than its characters."""
+
 
 @dataclass(frozen=True)
 class Piece:

@@ -84,20 +84,22 @@ def write_report(snapshot: Path, out: Path) -> Path:
     with opened(snapshot) as published, _replacing(out) as building:
         _copy_assets(building / "assets")
         _write_tables(published, building / "tables")
-        environment = _environment()
+        environment, shared = _environment(), _shared(published)
         for page in PAGES:
             html = environment.get_template(f"{page.name}.html").render(
-                page=page, pages=PAGES, **_shared(published), **page.contents(published)
+                page=page, pages=PAGES, **shared, **page.contents(published)
             )
             (building / f"{page.name}.html").write_text(html, encoding="utf-8")
-        _write_stories(published, building, environment)
+        _write_stories(published, building, environment, shared)
         (building / MARK).touch()
     return out / "index.html"
 
 
-def _write_stories(published: Snapshot, building: Path, environment: jinja2.Environment) -> None:
+def _write_stories(
+    published: Snapshot, building: Path, environment: jinja2.Environment, shared: dict[str, Any]
+) -> None:
     """Write a page for each vehicle there is something to tell of."""
-    template, shared = environment.get_template("vehicle.html"), _shared(published)
+    template = environment.get_template("vehicle.html")
     for story in stories(published, sorted(published.told_vehicles)):
         file = page_of(story.vehicle_id)
         page = {"name": file, "title": story.vehicle_id, "question": VEHICLE_QUESTION}

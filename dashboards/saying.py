@@ -6,6 +6,7 @@ from dashboards.wording import (
     counted,
     decimal,
     decimal_range,
+    decimal_with_range,
     listed,
     percent,
     percent_range,
@@ -122,7 +123,7 @@ def crude_against_adjusted(sites: pl.DataFrame) -> str:
         return f"{CANNOT_TELL}: no site has enough repairs and re-leaks to be compared."
     worst = known.sort("crude_ratio", "site").row(-1, named=True)
     seen = f"{worst['site']} has the highest crude rate, {decimal(worst['crude_ratio'], 2)} times the fleet's"
-    adjusted = f"{decimal(worst['ratio'], 2)} ({decimal_range(worst['low'], worst['high'])})"
+    adjusted = decimal_with_range(worst["ratio"], worst["low"], worst["high"])
     if worst["low"] <= 1 <= worst["high"]:
         return f"{seen}; with its engines, methods and time watched allowed for it is {adjusted}, which may be luck."
     return (

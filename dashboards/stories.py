@@ -5,12 +5,13 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from hashlib import sha256
+from itertools import chain
 from typing import Any
 
 import polars as pl
 from rapidfuzz import process
 
-from dashboards.marking import Piece, marked_pieces
+from dashboards.marking import CLOSES, OPENS, Piece, marked_pieces
 from dashboards.snapshot import Snapshot
 from dashboards.tabulating import Link
 from dashboards.wording import (
@@ -45,6 +46,10 @@ TABLES = (
 WORK_WORDS = {"cover_off": "Cover off for other work", "engine_out": "Engine out", "none": "Order without cover work"}
 SUGGESTED = 3
 """Vehicles named where the one asked for is not known."""
+
+
+Readings = dict[tuple[str, str], dict[str, Any]]
+"""Kind and number of a record to its row of the odometer curve."""
 
 
 @dataclass(frozen=True)
@@ -132,7 +137,12 @@ def vehicle_cell(vehicle_id: str, told: frozenset[str]) -> Link:
 
 
 def _story(vehicle_id: str, records: dict[str, pl.DataFrame]) -> Story:
-    events = [*_orders(records), *_notes(records), *_top_ups(records), *_ends(records), *_engines(records)]
+    readings = {
+        (reading["origin_kind"], reading["origin_id"]): reading
+        for reading in records["odometer_curve"].iter_rows(named=True)
+    }
+    told = [tell(records, readings) for tell in (_orders, _notes, _top_ups)]
+    events = [*chain.from_iterable(told), *_ends(records), *_engines(records)]
     return Story(
         vehicle_id=vehicle_id,
         facts=tuple(_facts(records)),
@@ -163,7 +173,7 @@ def _facts(records: dict[str, pl.DataFrame]) -> Iterator[tuple[str, str]]:
     yield "Cover repairs", f"{whole(episodes.height)}, {whole(releaks)} leaked again"
 
 
-def _orders(records: dict[str, pl.DataFrame]) -> Iterator[Event]:
+def _orders(records: dict[str, pl.DataFrame], readings: Readings) -> Iterator[Event]:
     """Orders that touched a cover, or say something about a leak."""
     work: dict[str, list[dict[str, Any]]] = {}
     for row in records["cover_work"].sort("order_id", "cover_position").iter_rows(named=True):
@@ -179,7 +189,7 @@ def _orders(records: dict[str, pl.DataFrame]) -> Iterator[Event]:
             for field, label in (("complaint", "reported"), ("work_done", "done"))
         ]
         is_repair = any(row["work"] == "repair" for row in done)
-        km, aside = _reading(records, order["order_id"])
+        km, aside = _reading(readings, "work_orders", order["order_id"])
         yield Event(
             on=on,
             what="repair" if is_repair else "order",
@@ -198,14 +208,14 @@ def _work_words(row: dict[str, Any]) -> str:
     return f"Cover repaired, {cover}: {method_words(row['repair_method'])}, {OCCASION_WORDS[row['occasion']]}"
 
 
-def _notes(records: dict[str, pl.DataFrame]) -> Iterator[Event]:
+def _notes(records: dict[str, pl.DataFrame], readings: Readings) -> Iterator[Event]:
     """Notes in which words were read as a statement about a leak."""
     read = _by_origin(records["evidence"], "inspection_notes")
     for note in records["inspection_notes"].sort("noted_at", "note_id").iter_rows(named=True):
         pieces = _marked(note["text"], "text", read.get(note["note_id"], ()))
         if any(piece.polarity for piece in pieces):
             filled_in = f", leak class {note['leak_class']} filled in" if note["leak_class"] else ""
-            km, aside = _reading(records, note["note_id"])
+            km, aside = _reading(readings, "inspection_notes", note["note_id"])
             yield Event(note["noted_on"], "note", f"Note{filled_in}", km, (Text("noted", pieces),), aside)
 
 
@@ -223,7 +233,7 @@ def _marked(words: str | None, field: str, statements: Sequence[dict[str, Any]])
     return marked_pieces(words or "", [each for each in statements if each["origin_field"] == field])
 
 
-def _top_ups(records: dict[str, pl.DataFrame]) -> Iterator[Event]:
+def _top_ups(records: dict[str, pl.DataFrame], readings: Readings) -> Iterator[Event]:
     """Top-ups with the rate since the fill before, where it is known."""
     segments = records["oil_segments"].select("top_up_id", "litres_per_1000km", "low", "high")
     rows = records["oil_top_ups"].join(segments, on="top_up_id", how="left").sort("topped_up_at", "top_up_id")
@@ -231,16 +241,15 @@ def _top_ups(records: dict[str, pl.DataFrame]) -> Iterator[Event]:
         rate = row["litres_per_1000km"]
         since = f"{decimal(rate, 2)} L/1,000 km since the fill before" if rate is not None else ""
         heading = f"{decimal(row['volume_litres'])} L of oil put in" + (f" ({row['reason']})" if row["reason"] else "")
-        km, aside = _reading(records, row["top_up_id"])
+        km, aside = _reading(readings, "oil_top_ups", row["top_up_id"])
         yield Event(row["topped_up_on"], "top-up", heading, km, says=(*([since] if since else ()), *aside))
 
 
-def _reading(records: dict[str, pl.DataFrame], record_id: str) -> tuple[float | None, tuple[str, ...]]:
+def _reading(readings: Readings, kind: str, record_id: str) -> tuple[float | None, tuple[str, ...]]:
     """A record's place on the odometer curve, or in a sentence why its reading was set aside."""
-    found = records["odometer_curve"].filter(pl.col("origin_id") == record_id).head(1).to_dicts()
-    if not found:
+    reading = readings.get((kind, record_id))
+    if reading is None:
         return None, ()
-    reading = found[0]
     if reading["is_used"]:
         return reading["distance_km"], ()
     return None, (f"Its odometer, {whole(reading['odometer_km'])} km, was set aside: {reading['use']}.",)
@@ -279,7 +288,7 @@ def as_text(story: Story) -> Iterator[str]:
         km = f"{whole(event.km)} km" if event.km is not None else NOTHING
         yield f"{event.on:%Y-%m-%d}  {km:>11}  {event.heading}"
         for text in event.texts:
-            words = "".join(f"«{piece.text}»" if piece.polarity else piece.text for piece in text.pieces)
+            words = "".join(f"{OPENS}{piece.text}{CLOSES}" if piece.polarity else piece.text for piece in text.pieces)
             yield f"    {text.label}: {' '.join(words.split())}"
-            yield from (f"      «{piece.text}» {piece.meaning}" for piece in text.pieces if piece.polarity)
+            yield from (f"      {OPENS}{piece.text}{CLOSES} {piece.meaning}" for piece in text.pieces if piece.polarity)
         yield from (f"    {said}" for said in event.says)

@@ -77,6 +77,11 @@ def decimal_range(low: float | None, high: float | None, places: int = 2) -> str
     return NOTHING if low is None or high is None else f"{decimal(low, places)} to {decimal(high, places)}"
 
 
+def decimal_with_range(value: float | None, low: float | None, high: float | None, places: int = 2) -> str:
+    """A ratio or a rate with the ends of its interval in brackets."""
+    return NOTHING if value is None else f"{decimal(value, places)} ({decimal_range(low, high, places)})"
+
+
 def interval_words(confidence: float) -> str:
     """The level of an interval: 95% interval."""
     return f"{100 * confidence:g}% interval"

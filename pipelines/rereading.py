@@ -7,6 +7,7 @@ from textwrap import TextWrapper
 
 import polars as pl
 
+from dashboards.marking import CLOSES, OPENS
 from models import engines
 from models.errors import UsageError
 from models.notes import AddedLexicon
@@ -19,8 +20,6 @@ from pipelines.warehouse import statement
 
 TEXTS_SHOWN = 50
 """So many differing texts, and orders, are told in words; the CSV has all."""
-OPENS, CLOSES = "«", "»"
-"""Put around the words that a reading rests on."""
 STATEMENT = ("component", "polarity", "position", "location", "leak_class", "symptoms")
 
 Progress = Callable[[str, int], None]

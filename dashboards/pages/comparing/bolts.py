@@ -7,7 +7,7 @@ import polars as pl
 from dashboards.saying import bolts_pay
 from dashboards.snapshot import Snapshot
 from dashboards.tabulating import Row, Table, columns
-from dashboards.wording import NOTHING, TOO_FEW, decimal, decimal_range, family_words, percent, whole, whole_range
+from dashboards.wording import NOTHING, TOO_FEW, decimal_with_range, family_words, percent, whole, whole_range
 
 USUAL_HORIZON_DAYS = 365.0
 
@@ -70,7 +70,7 @@ def _bolt_row(row: dict[str, Any]) -> Row:
         (
             family_words(row["engine_family"]),
             *counts,
-            f"{decimal(spared[0])} ({decimal_range(spared[1], spared[2], 1)})",
+            decimal_with_range(*spared, 1),
             f"{whole(row['worth'])} ({whole_range(row['worth_low'], row['worth_high'])})",
             can_tell,
         )

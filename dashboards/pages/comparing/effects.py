@@ -14,8 +14,7 @@ from dashboards.wording import (
     STEP_WORDS,
     TOO_FEW,
     chance,
-    decimal,
-    decimal_range,
+    decimal_with_range,
     method_words,
     sentence_start,
     whole,
@@ -116,7 +115,7 @@ def _row(row: dict[str, Any]) -> Row:
             sentence_start(row["label"]),
             whole(row["n"]),
             whole(row["events"]),
-            _with_range(row["hazard_ratio"], row["low"], row["high"]),
+            decimal_with_range(row["hazard_ratio"], row["low"], row["high"]),
             _in_a_hundred(row),
             chance(row["q_value"]),
             _along(row["proportional_p"]),
@@ -125,16 +124,12 @@ def _row(row: dict[str, Any]) -> Row:
     )
 
 
-def _with_range(value: float | None, low: float | None, high: float | None) -> str:
-    return NOTHING if value is None else f"{decimal(value, 2)} ({decimal_range(low, high)})"
-
-
 def _in_a_hundred(row: dict[str, Any]) -> str:
     if row["difference"] is None:
         return NOTHING
     middle, low, high = (100 * row[name] for name in ("difference", "difference_low", "difference_high"))
     sign = "+" if middle > 0 else ""
-    return f"{sign}{decimal(middle)} ({decimal_range(low, high, 1)})"
+    return sign + decimal_with_range(middle, low, high, 1)
 
 
 def _along(p_value: float | None) -> str:

@@ -10,7 +10,7 @@ from dashboards.pages.comparing.selecting import BY_WORDS, GROUPS, Choice, selec
 from dashboards.saying import how_long_it_lasts
 from dashboards.snapshot import Snapshot
 from dashboards.tabulating import Row, Table, columns
-from dashboards.wording import NOTHING, TOO_FEW, decimal, decimal_range, whole, whole_range
+from dashboards.wording import NOTHING, TOO_FEW, decimal_with_range, whole, whole_range
 
 _RATE_COLUMNS = (
     pl.col("rate").alias("leak_rate"),
@@ -116,6 +116,4 @@ def _life(row: dict[str, Any], name: str) -> str:
 
 
 def _leak_rate(row: dict[str, Any]) -> str:
-    if row["leak_rate"] is None:
-        return NOTHING
-    return f"{decimal(row['leak_rate'], 2)} ({decimal_range(row['leak_rate_low'], row['leak_rate_high'])})"
+    return decimal_with_range(row["leak_rate"], row["leak_rate_low"], row["leak_rate_high"])

@@ -10,7 +10,7 @@ from dashboards.figures.site_funnel import site_funnel
 from dashboards.saying import crude_against_adjusted, sites_against_expected
 from dashboards.snapshot import Snapshot
 from dashboards.tabulating import Row, Table, columns
-from dashboards.wording import NOTHING, TOO_FEW, chance, decimal, decimal_range, whole
+from dashboards.wording import NOTHING, TOO_FEW, chance, decimal, decimal_with_range, whole
 
 
 def sites_section(snapshot: Snapshot, *, level: str) -> dict[str, Any]:
@@ -93,6 +93,4 @@ def _sites_table(sites: pl.DataFrame, *, level: str) -> Table:
 
 
 def _ratio(row: dict[str, Any], value: str, low: str, high: str, *, missing: str) -> str:
-    if row[value] is None:
-        return missing
-    return f"{decimal(row[value], 2)} ({decimal_range(row[low], row[high])})"
+    return missing if row[value] is None else decimal_with_range(row[value], row[low], row[high])
