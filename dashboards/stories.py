@@ -36,6 +36,8 @@ TABLES = (
     "inspection_notes",
     "oil_top_ups",
     "oil_segments",
+    "oil_ratios",
+    "oil_trends",
     "evidence",
     "episodes",
     "last_records",
@@ -171,6 +173,25 @@ def _facts(records: dict[str, pl.DataFrame]) -> Iterator[tuple[str, str]]:
     episodes = records["episodes"]
     releaks = episodes.filter(pl.col("status") == "re-leak").height
     yield "Cover repairs", f"{whole(episodes.height)}, {whole(releaks)} leaked again"
+    yield from _oil_facts(records["oil_trends"])
+
+
+def _oil_facts(trends: pl.DataFrame) -> Iterator[tuple[str, str]]:
+    """How much oil the present engine takes, against its family, and whether that moved."""
+    for trend in trends.iter_rows(named=True):
+        said = f"{decimal(trend['litres_per_1000km'], 2)} L/1,000 km"
+        if trend["ratio"] is None:
+            yield "Oil put in", f"{said}; against the family {trend['reason']}"
+        else:
+            yield "Oil put in", f"{said}, {_times(trend)} what others of its family take"
+        if trend["is_shifted"]:
+            times = f"{decimal(trend['shift_ratio'])} times what it was"
+            yield "Oil rate moved", f"{times}, since about {day_words(trend['shifted_on'])}"
+
+
+def _times(figure: dict[str, Any]) -> str:
+    """A ratio with its interval."""
+    return f"{decimal(figure['ratio'], 2)} times ({decimal(figure['low'], 2)} to {decimal(figure['high'], 2)})"
 
 
 def _orders(records: dict[str, pl.DataFrame], readings: Readings) -> Iterator[Event]:
@@ -257,6 +278,7 @@ def _reading(readings: Readings, kind: str, record_id: str) -> tuple[float | Non
 
 def _ends(records: dict[str, pl.DataFrame]) -> Iterator[Event]:
     """How each repair's watch ended, in the ledger's own sentence."""
+    ratios = _oil_words(records["oil_ratios"])
     for episode in records["episodes"].sort("repaired_at", "episode_id").iter_rows(named=True):
         heading = {"re-leak": "Leaked again", "competing": "Watching ended", "censored": "Watched until here"}
         looks = (
@@ -265,9 +287,16 @@ def _ends(records: dict[str, pl.DataFrame]) -> Iterator[Event]:
         ended = (
             f"{heading[episode['status']]}, {COVER_WORDS[episode['cover_position']]} cover ({episode['end_reason']})"
         )
-        yield Event(
-            episode["ended_on"], "end", ended, says=(episode["story"], f"{looks}, order {episode['order_id']}.")
-        )
+        says = (episode["story"], f"{looks}, order {episode['order_id']}.", *ratios.get(episode["episode_id"], ()))
+        yield Event(episode["ended_on"], "end", ended, says=says)
+
+
+def _oil_words(ratios: pl.DataFrame) -> dict[str, tuple[str, ...]]:
+    """What is put in after each repair against before it, in a sentence, where enough was put in to say."""
+    return {
+        row["episode_id"]: (f"Oil put in after the repair: {_times(row)} the rate before it.",)
+        for row in ratios.drop_nulls("ratio").iter_rows(named=True)
+    }
 
 
 def _engines(records: dict[str, pl.DataFrame]) -> Iterator[Event]:

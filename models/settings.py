@@ -99,6 +99,9 @@ class MeasureRules(_Section):
         180.0, unit="days", reason="half a year: long enough to tell, short enough that most are watched", gt=0
     )
     difference_km: float = _setting(10_000.0, unit="km", reason="half a year of a busy van", gt=0)
+    oil_window_days: int = _setting(
+        730, unit="days", reason="top-ups are few: two years hold enough to compare", ge=30, le=3_650
+    )
     confidence: float = _setting(0.95, unit="1", reason="the usual level", ge=0.5, le=0.999)
     min_episodes: int = _setting(
         10, unit="episodes", reason="fewer episodes in the group are too few to say", ge=1, le=1_000

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
-from uuid import uuid4
 
 from models.errors import CheckFailedError, ReleakError
 from pipelines.home import Home
@@ -56,18 +55,16 @@ def refresh(home: Home, *, as_of: date | None = None, on_step: Progress | None =
 
     from pipelines.definitions import defs
 
-    job, run_id = defs().resolve_job_def("refresh"), str(uuid4())
+    job = defs().resolve_job_def("refresh")
     config = {"path": str(home.path), "sources": str(home.sources or ""), "as_of": str(as_of or "")}
     try:
         with _told_of_steps(on_step, steps=len(job.nodes)), _holding_back_words():
             job.execute_in_process(
                 instance=_instance(home),
-                run_id=run_id,
                 run_config={"resources": {"home": {"config": config}}, "loggers": {"steps": {"config": {}}}},
             )
     except DagsterAssetCheckFailedError as error:
-        failed = _failed_checks(Warehouse(home.warehouse), _tables_failed(home, run_id))
-        raise CheckFailedError(failed) from error
+        raise CheckFailedError(_failed_checks(Warehouse(home.warehouse))) from error
     except ReleakError:
         raise
     except Exception as error:
@@ -124,25 +121,10 @@ class _StepHandler(logging.Handler):
         self._on_step(record.getMessage(), self._steps)
 
 
-def _tables_failed(home: Home, run_id: str) -> list[str]:
-    """Name the tables of which a check failed in one run."""
-    import dagster as dg
-
-    with _instance(home) as instance:
-        evaluated = instance.get_records_for_run(run_id, of_type=dg.DagsterEventType.ASSET_CHECK_EVALUATION).records
-    results = [record.event_log_entry.get_dagster_event().asset_check_evaluation_data for record in evaluated]
-    return sorted({result.asset_key.to_user_string() for result in results if not result.passed})
-
-
-def _failed_checks(warehouse: Warehouse, tables: list[str]) -> str:
-    """Say which checks of some tables failed, and that nothing new was published.
-
-    Of the other tables the warehouse may still hold what an earlier run found before it stopped there.
-    """
+def _failed_checks(warehouse: Warehouse) -> str:
+    """Say which checks failed, and that nothing new was published."""
     failed = warehouse.select(
-        "SELECT table_name, check_name, detail FROM audit.checks "
-        "WHERE is_blocking AND NOT passed AND table_name IN (SELECT unnest($tables)) ORDER BY ALL",
-        tables=tables,
+        "SELECT table_name, check_name, detail FROM audit.checks WHERE is_blocking AND NOT passed ORDER BY ALL"
     )
     found = "; ".join(f"{table}.{check}: {detail}" for table, check, detail in failed.rows())
     return f"A check stopped the run, so the last published snapshot keeps serving. {found}."

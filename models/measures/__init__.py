@@ -17,6 +17,8 @@ from models.measures.comeback_shares import comeback_shares
 from models.measures.cusum import cusum
 from models.measures.leak_rates import leak_rates
 from models.measures.method_effects import method_effects
+from models.measures.oil_ratios import oil_ratios
+from models.measures.oil_trends import oil_trends
 from models.measures.recurrence import recurrence
 from models.measures.recurrence_curve import recurrence_curve
 from models.measures.site_comparison import site_comparison
@@ -31,6 +33,8 @@ __all__ = [
     "inputs_of",
     "leak_rates",
     "method_effects",
+    "oil_ratios",
+    "oil_trends",
     "recurrence",
     "recurrence_curve",
     "site_comparison",

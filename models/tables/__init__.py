@@ -13,7 +13,7 @@ from models.tables import audit, ledger, measures, plan, records
 LAYERS: dict[str, dict[str, type[dy.Schema]]] = {
     "records": records.TABLES,
     "ledger": ledger.TABLES,
-    "measures": measures.TABLES,
+    "measures": measures.TABLES | measures.OF_VEHICLES,
     "plan": plan.TABLES,
     "audit": audit.TABLES,
 }

@@ -5,7 +5,7 @@ A figure that would rest on too few episodes is null, with the reason beside it.
 
 import dataframely as dy
 
-from models.tables.columns import count, day, flag, group, one_of, quantity, reference, share, words
+from models.tables.columns import count, day, flag, group, key, one_of, quantity, reference, share, words
 from models.tables.ledger import REPAIR_METHODS
 
 TIME_SCALES = ("days", "km")
@@ -213,6 +213,49 @@ class BoltComparison(dy.Schema):
     reason = words("why there is no difference")
 
 
+class OilRatios(dy.Schema):
+    """Oil put in after each repair over that before it; shows whether it cut the loss, and never that it leaks."""
+
+    episode_id = key("episode")
+    vehicle_id = reference("vehicle")
+    engine_id = words("engine; its covers share the oil", nullable=False)
+    repaired_on = day("day of the repair")
+    before_top_ups = count("top-ups since the repair before, those with a distance")
+    before_km = quantity("km", "distance of those before", nullable=True)
+    before_litres = quantity("L", "oil put in before", nullable=True)
+    before_litres_per_1000km = quantity("L/1000 km", "rate before", nullable=True)
+    after_top_ups = count("top-ups up to the end of the episode, those with a distance")
+    after_km = quantity("km", "distance of those after", nullable=True)
+    after_litres = quantity("L", "oil put in after", nullable=True)
+    after_litres_per_1000km = quantity("L/1000 km", "rate after", nullable=True)
+    ratio = quantity("1", "rate after over rate before", nullable=True)
+    low = quantity("1", "lower limit of the ratio", nullable=True)
+    high = quantity("1", "upper limit of the ratio", nullable=True)
+    reason = words("why there is no ratio")
+
+
+class OilTrends(dy.Schema):
+    """Oil that each vehicle takes against the others of its engine family, and whether its own rate moved up."""
+
+    vehicle_id = key("vehicle")
+    engine_id = words("its present engine", nullable=False)
+    engine_family = reference("engine family")
+    top_ups = count("top-ups with a distance, over the last of its records")
+    km = quantity("km", "their distance")
+    litres = quantity("L", "oil put in")
+    litres_per_1000km = quantity("L/1000 km", "the vehicle's rate")
+    others = count("other vehicles of the family with such top-ups")
+    family_litres_per_1000km = quantity("L/1000 km", "rate of the others", nullable=True)
+    ratio = quantity("1", "the vehicle's rate over that of the others", nullable=True)
+    low = quantity("1", "lower limit of the ratio", nullable=True)
+    high = quantity("1", "upper limit of the ratio", nullable=True)
+    reason = words("why there is no ratio")
+    is_shifted = flag("the vehicle's own rate moved up")
+    shifted_on = day("since when, at the likeliest change", nullable=True)
+    shift_ratio = quantity("1", "rate after that day over the rate before", nullable=True)
+    shift_statistic = quantity("1", "likelihood-ratio statistic of the change", nullable=True, at_least=None)
+
+
 TABLES: dict[str, type[dy.Schema]] = {
     "recurrence": Recurrence,
     "time_to_releak": TimeToReleak,
@@ -225,3 +268,7 @@ TABLES: dict[str, type[dy.Schema]] = {
     "cusum": Cusum,
     "bolt_comparison": BoltComparison,
 }
+"""Figures of groups of repairs."""
+
+OF_VEHICLES: dict[str, type[dy.Schema]] = {"oil_ratios": OilRatios, "oil_trends": OilTrends}
+"""Figures of single repairs and vehicles; their rows are what they are made from."""

@@ -148,6 +148,29 @@ BETWEEN_COLUMNS: dict[str, tuple[Rule, ...]] = {
         ),
         Rule("observed_fit", "observed", "observed > n", "No site has more re-leaks than repairs."),
     ),
+    "oil_ratios": (
+        Rule(
+            "ratio_in_interval", "ratio", "NOT (low <= ratio AND ratio <= high)", "The ratio lies between its limits."
+        ),
+        Rule(
+            "ratio_or_reason",
+            "reason",
+            "(ratio IS NULL) <> (reason IS NOT NULL)",
+            "A ratio is given, or the reason why it is not.",
+        ),
+    ),
+    "oil_trends": (
+        Rule(
+            "ratio_in_interval", "ratio", "NOT (low <= ratio AND ratio <= high)", "The ratio lies between its limits."
+        ),
+        Rule(
+            "ratio_or_reason",
+            "reason",
+            "(ratio IS NULL) <> (reason IS NOT NULL)",
+            "A ratio is given, or the reason why it is not.",
+        ),
+        Rule("shift_has_day", "shifted_on", "is_shifted AND shifted_on IS NULL", "A rate that moved did so on a day."),
+    ),
     "flags": (
         Rule("has_reason", "reasons", "len(rules) = 0 OR reasons = ''", "Every flag says by which rule and why."),
     ),

@@ -16,7 +16,6 @@ from models import measures
 from models.settings import Settings
 from models.tables import LAYERS, conform, schema_of
 from models.tables.ledger import REPAIR_METHODS
-from models.tables.measures import TABLES as MEASURES
 
 AS_OF = date(2026, 6, 30)
 FIRST_MONDAY = date(2026, 7, 6)
@@ -204,9 +203,14 @@ def engine_periods(episodes: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 
 def measure_rows(ledger: dict[str, list[dict[str, Any]]]) -> dict[str, list[dict[str, Any]]]:
-    known = {"rules": Settings().measures, "window": Settings().episodes, "people": Settings().fleet}
+    known = {
+        "rules": Settings().measures,
+        "window": Settings().episodes,
+        "people": Settings().fleet,
+        "oil_rules": Settings().oil,
+    }
     made = {}
-    for name in MEASURES:
+    for name in LAYERS["measures"]:
         compute = getattr(measures, name)
         frames = {
             table: conform(pl.DataFrame(ledger[table], infer_schema_length=None), schema_of(table))

@@ -351,3 +351,25 @@ def test_a_correction_that_arrives_later_under_a_name_that_sorts_before_is_count
     _refresh(home, as_of=as_of)
     overruled = dict(account(Warehouse(home.warehouse))["loads"].select("file", "overruled").rows())
     assert {file: rows for file, rows in overruled.items() if rows} == {"work_orders 1 fix.csv": 1}
+
+
+def test_top_ups_alone_never_end_a_repair_as_leaking_again(from_scratch: Home, as_of: date, tmp_path: Path) -> None:
+    """A litre every other day after every repair: what people saw decides, and oil put in is nothing they saw."""
+    home = _copy(from_scratch, tmp_path)
+    before = _tables(home)
+    repaired = before["episodes"].filter(pl.col("status") == "censored").unique("vehicle_id", keep="first")
+    rows = [
+        f"{vehicle},{day + timedelta(days=2 * number)},1,,"
+        for vehicle, day in repaired.select("vehicle_id", "repaired_on").rows()
+        for number in range(1, 40)
+        if day + timedelta(days=2 * number) < as_of
+    ]
+    assert len(rows) > 100
+    header = "vehicle_id,topped_up_at,volume,odometer,reason"
+    (home.inbox / "oil_top_ups-heavy.csv").write_text("\n".join((header, *rows, "")), encoding="utf-8")
+    _refresh(home, as_of=as_of)
+    after = _tables(home)
+    assert after["oil_top_ups"].height == before["oil_top_ups"].height + len(rows)
+    assert after["evidence"].equals(before["evidence"])
+    kept = ["episode_id", "status", "end_reason", "first_wet_at", "is_suspect", "evidence_ids"]
+    assert after["episodes"].select(kept).equals(before["episodes"].select(kept))

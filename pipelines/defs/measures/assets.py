@@ -9,8 +9,7 @@ import polars as pl
 
 from models import measures
 from models.settings import Settings
-from models.tables import layer_of
-from models.tables.measures import TABLES
+from models.tables import LAYERS, layer_of
 from pipelines.fleet_home import FleetHome
 from pipelines.materializing import materialize
 from pipelines.validation.asset_checks import table_checks
@@ -40,10 +39,15 @@ def _frames_for(compute: Callable[..., pl.DataFrame], home: FleetHome) -> dict[s
 
 def _rules_for(compute: Callable[..., pl.DataFrame], settings: Settings) -> dict[str, Any]:
     """The settings that one measure asks for: `rules` of all measures, `window` of a comeback, `people`
-    for whom it shows."""
-    known = {"rules": settings.measures, "window": settings.episodes, "people": settings.fleet}
+    for whom it shows, `oil_rules` for when an oil rate has moved."""
+    known = {
+        "rules": settings.measures,
+        "window": settings.episodes,
+        "people": settings.fleet,
+        "oil_rules": settings.oil,
+    }
     return {name: known[name] for name in signature(compute).parameters if name in known}
 
 
-assets = [_measure(getattr(measures, table)) for table in TABLES]
-checks = table_checks(TABLES)
+assets = [_measure(getattr(measures, table)) for table in LAYERS["measures"]]
+checks = table_checks(LAYERS["measures"])

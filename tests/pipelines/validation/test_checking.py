@@ -50,6 +50,8 @@ GOOD: dict[str, dict[str, Any]] = {
         "ended_on": date(2026, 3, 2),
     },
     "recurrence": {"reason": None, "n": 10, "horizon": 30.0},
+    "oil_ratios": {"reason": None},
+    "oil_trends": {"reason": None},
     "plan": {"placed": True},
 }
 """What a plausible row needs beside its declaration to keep the rules between columns."""
@@ -80,6 +82,11 @@ BREAKING: dict[tuple[str, str], dict[str, Any]] = {
     ("leak_rates", "rate_in_interval"): {"high": 0.1},
     ("site_comparison", "ratio_in_interval"): {"high": 0.1},
     ("site_comparison", "observed_fit"): {"observed": 2},
+    ("oil_ratios", "ratio_in_interval"): {"high": 0.1},
+    ("oil_ratios", "ratio_or_reason"): {"reason": "too few to say"},
+    ("oil_trends", "ratio_in_interval"): {"high": 0.1},
+    ("oil_trends", "ratio_or_reason"): {"ratio": None},
+    ("oil_trends", "shift_has_day"): {"is_shifted": True, "shifted_on": None},
     ("flags", "has_reason"): {"rules": []},
     ("plan", "placed_has_week"): {"week_start": None},
     ("plan", "week_starts_monday"): {"week_start": date(2026, 3, 3)},
