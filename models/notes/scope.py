@@ -47,6 +47,8 @@ def mark_scopes(terms: list[Term], tokens: Sequence[Token], plain_words: frozens
 
 _BESIDE_JOINT = frozenset({"plugs", "coils"})
 """What is fine by itself whatever the joint above it does: "plugs ok"."""
+_LEVELS = frozenset({"oil", "coolant", "water", "fluid"})
+"""First words of what has a level or pressure of its own: "oil level ok"."""
 _SUBJECT_ENDS = frozenset({STOP, PAUSE, QUESTION, "and", "or", "but"})
 
 
@@ -55,7 +57,12 @@ def _has_own_subject(sign: Term, terms: list[Term], tokens: Sequence[Token], pla
     beside = {term.kind for term in terms if term.clause == sign.clause and term.last < sign.first}
     if sign.value == "weak" and beside & _BESIDE_JOINT and "mention" not in beside:
         return True
-    known = {at for term in terms if term.clause == sign.clause for at in range(term.first, term.last + 1)}
+    known = {
+        at
+        for term in terms
+        if term.clause == sign.clause and not (term.kind == "plain" and tokens[term.first].word in _LEVELS)
+        for at in range(term.first, term.last + 1)
+    }
     for at in range(sign.first - 1, -1, -1):
         word = tokens[at].word
         if word in _SUBJECT_ENDS:
@@ -122,7 +129,7 @@ def _negate(terms: list[Term], index: int) -> None:
             reached = term
         elif term.kind == "mention" and reached is not None and reached.kind == "mention":
             term.is_negated = True
-        elif term.kind == "guess":
+        elif term.kind == "condition" or term.value == "whether":
             return
         last = term.last
 
@@ -172,6 +179,9 @@ def _work(terms: list[Term], index: int) -> None:
     """A leak said to be cured is one of an earlier time; other work may be of this visit."""
     if terms[index].value == "cure":
         _make_earlier(terms, index)
+        for term in _after(terms, index, frozenset({"contrast", "report"})):
+            if term.kind == "leak" and any(other.kind == "history" for other in _after(terms, index, frozenset())):
+                term.is_past = True
 
 
 def _is_joined(terms: list[Term], term: Term) -> bool:
@@ -382,4 +392,4 @@ def _mark_time(clause: list[Term]) -> None:
             term.is_past = term.is_past or (
                 is_past and not is_since and not term.is_negated and (worked is None or term.first < worked)
             )
-            term.is_asked = term.is_asked or (times == {"old"} and not is_again and term.value in ("", "I"))
+            term.is_asked = term.is_asked or (times == {"old"} and not is_again and not term.is_negated and term.value in ("", "I"))
