@@ -181,7 +181,10 @@ def _by_reused_gasket(order: _Order) -> _Verdict | None:
 
 def _by_words(order: _Order) -> _Verdict | None:
     """The words say that the joint was renewed, tightened or sealed."""
-    words = [order.work.done[deed] for deed in JOINT_DEEDS if deed in order.work.done]
+    deeds = [deed for deed in JOINT_DEEDS if deed in order.work.done]
+    if deeds == ["tightened"] and "removed" in order.work.done:
+        return None
+    words = [order.work.done[deed] for deed in deeds]
     if not words:
         return _NOTHING if order.work.is_unreal else None
     sure = SURE_BY_WORDS_AND_PARTS if order.parts else SURE_BY_WORDS

@@ -392,4 +392,6 @@ def _mark_time(clause: list[Term]) -> None:
             term.is_past = term.is_past or (
                 is_past and not is_since and not term.is_negated and (worked is None or term.first < worked)
             )
-            term.is_asked = term.is_asked or (times == {"old"} and not is_again and not term.is_negated and term.value in ("", "I"))
+            term.is_asked = term.is_asked or (
+                times == {"old"} and not is_again and not term.is_negated and term.value in ("", "I")
+            )

@@ -36,15 +36,18 @@ AFTER_ENGINE = frozenset(
 BEFORE_BARE_DEED = BEFORE_BARE | {
     *("cleaned", "wiped", "washed", "down", "off", "degreased", "then", "all", "was", "were", "is", "it", "found"),
     *("loose", "slack", "checked", "also", "has", "have", "been"),
+    *("km", "mile", "sealed", "up", "edge", "temp", "temporary"),
 }
 """Words that may stand before a deed that names no part; any other may be what the deed was done to."""
 AFTER_BARE_DEED = AFTER_ENGINE | {
     *("to", "up", "down", "evenly", "all", "ok", "again", "cleaned", "checked", "where", "it", "them", "cover"),
-    *("spec", "specification", "run", "tested", "no"),
+    *("spec", "specification", "run", "tested", "no", "carried", "done", "completed", "performed", "until"),
 }
 """Words that may follow a deed that names no part."""
-BARE_DEEDS = {"tighten": "tightened", "leak_repair": "repaired"}
+BARE_DEEDS = {"tighten": "tightened", "leak_repair": "repaired", "sealant": "sealant"}
 """Actions that say enough where the order is about a rocker cover and names no part, to their deeds."""
+MAX_BARE_REPAIR_TOKENS = 3
+"""A text no longer than this that says "repaired" says it of what the order is about."""
 LIST_LINKS = frozenset({"and", "with", "incl", "including", "inc", "x", "off", "qty", "job", "a", "the"})
 """Words between the items of a list of parts."""
 STOPGAPS = frozenset({"tighten", "sealant"})
@@ -116,7 +119,7 @@ def work_said(text: str, lexicon: Lexicon, *, about_cover: bool, findings: tuple
     if about_cover and not said.done:
         _read_bare_deeds(said, text, [term for term in terms if term.clause not in unreal], tokens)
     _read_singles(said, text, [term for term in terms if term.clause not in unreal], in_context=in_context)
-    said.is_list_of_parts = said.names_cover and _is_list_of_parts(terms, tokens)
+    said.is_list_of_parts = in_context and _is_list_of_parts(terms, tokens)
     said.sides = frozenset(term.value for term in terms if term.kind == "side")
     return said
 
@@ -166,12 +169,13 @@ def _read_bare_deeds(said: WorkSaid, text: str, terms: list[Term], tokens: list[
     if any(term.kind in THINGS for term in terms):
         return
     kind_at = {place: term.kind for term in terms for place in range(term.first, term.last + 1)}
+    deeds = BARE_DEEDS | ({"repair": "repaired"} if len(tokens) <= MAX_BARE_REPAIR_TOKENS else {})
     for term in terms:
-        if term.kind != "action" or term.value not in BARE_DEEDS:
+        if term.kind != "action" or term.value not in deeds:
             continue
         is_led = any(_is_unknown_noun(place, tokens, kind_at, BEFORE_BARE_DEED) for place in range(term.first))
         if not is_led and not _is_unknown_noun(term.last + 1, tokens, kind_at, AFTER_BARE_DEED):
-            said.done.setdefault(BARE_DEEDS[term.value], text[term.start : term.end])
+            said.done.setdefault(deeds[term.value], text[term.start : term.end])
 
 
 def _clauses(terms: list[Term]) -> dict[int, list[Term]]:
