@@ -4,6 +4,7 @@ import polars as pl
 
 from dashboards.wording import (
     counted,
+    day_words,
     decimal,
     decimal_range,
     decimal_with_range,
@@ -211,7 +212,7 @@ def effects_against_reference(effects: pl.DataFrame, *, reference: str, unit: st
 
     Args:
         effects: `label`, `hazard_ratio`, `low`, `high`, `q_value`, `difference`, `difference_low`, `difference_high`,
-            `horizon`, one row a contrast; no ratio where there are too few.
+            `horizon`, `n`, `n_reference`, `repairs_needed`, one row a contrast; no ratio where there are too few.
         reference: What they are compared with, in words.
         unit: `days` or `km`.
     """
@@ -219,15 +220,25 @@ def effects_against_reference(effects: pl.DataFrame, *, reference: str, unit: st
     if known.is_empty():
         return f"{CANNOT_TELL}: no contrast with {reference} has enough repairs and re-leaks."
     told = known.filter(pl.col("q_value") < TELLING).sort("hazard_ratio", "label")
-    untold = known.filter(pl.col("q_value") >= TELLING)["label"].to_list()
+    untold = [_untold(row) for row in known.filter(pl.col("q_value") >= TELLING).iter_rows(named=True)]
     few = effects.filter(pl.col("hazard_ratio").is_null())["label"].to_list()
     said = [_one_effect(row, unit) for row in told.iter_rows(named=True)]
     start = f"Against {reference} on like engines: {'; '.join(said)}. " if said else ""
     rest = [
-        f"{CANNOT_TELL} from {reference}: {listed(untold)}." if untold else "",
+        f"{CANNOT_TELL} from {reference}: {'; '.join(untold)}." if untold else "",
         f"Too few to say: {listed(few)}." if few else "",
     ]
     return f"{start}{' '.join(each for each in rest if each)}".strip()
+
+
+def _untold(row: dict) -> str:
+    """One contrast that cannot be told, with the repairs that would settle whether it is worthwhile."""
+    seen, needed = row["n"] + row["n_reference"], row["repairs_needed"]
+    if needed is None:
+        return row["label"]
+    if needed <= seen:
+        return f"{row['label']} (its {whole(seen)} repairs would most likely show a difference worth having)"
+    return f"{row['label']} (some {whole(needed - seen)} more repairs of the two would settle it)"
 
 
 def _one_effect(row: dict, unit: str) -> str:
@@ -241,3 +252,32 @@ def _one_effect(row: dict, unit: str) -> str:
     crosses = row["difference_low"] < 0 < row["difference_high"]
     span = "" if crosses else f" ({decimal_range(*ends, 1)})"
     return f"{times}, {decimal(100 * abs(row['difference']))} {more} in 100{span} by {whole(row['horizon'])} {unit}"
+
+
+def in_control(charts: pl.DataFrame, *, run_length: float) -> str:
+    """Say which control charts signal and since when, and how many signals luck alone would have made by now.
+
+    Args:
+        charts: `name`, `value`, `threshold`, `signalling_since`, `repairs` and `signals`, one row a chart.
+        run_length: Repairs to a false signal.
+    """
+    repairs, signals = charts["repairs"].sum(), charts["signals"].sum()
+    by_luck = repairs / run_length
+    luck = (
+        f"Luck alone makes one signal in {whole(run_length)} repairs: about {decimal(by_luck)} in the "
+        f"{whole(repairs)} charted, where there {'was' if signals == 1 else 'were'} {counted(signals, 'signal')}."
+    )
+    signalling = charts.drop_nulls("signalling_since")
+    if signalling.is_empty():
+        worst = charts.sort(pl.col("value") / pl.col("threshold"), descending=True).row(0, named=True)
+        share = percent(worst["value"] / worst["threshold"])
+        quiet = "The chart does not signal now" if charts.height == 1 else "No chart signals now"
+        return f"{quiet} ({worst['name']} stands at {share} of its threshold). {luck}"
+    named = [f"{row['name']} since {day_words(row['signalling_since'])}" for row in signalling.iter_rows(named=True)]
+    verb = "signals" if len(named) == 1 else "signal"
+    if signals <= by_luck + 1:
+        return f"{CANNOT_TELL} from bad luck: {listed(named)} {verb}, worth a look all the same. {luck}"
+    return (
+        f"More than bad luck: {listed(named)} {verb}. Look at what was done differently from then on, and at whether "
+        f"the site began to look harder. {luck}"
+    )

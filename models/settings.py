@@ -107,6 +107,10 @@ class MeasureRules(_Section):
         10, unit="episodes", reason="fewer episodes in the group are too few to say", ge=1, le=1_000
     )
     min_events: int = _setting(3, unit="re-leaks", reason="fewer is too few to say", ge=1, le=1_000)
+    worthwhile_ratio: float = _setting(
+        1.5, unit="1", reason="half as many re-leaks again: less is not worth a change of habit", gt=1, le=20
+    )
+    power: float = _setting(0.8, unit="1", reason="the usual chance of seeing what is there", ge=0.5, le=0.99)
     cusum_odds_ratio: float = _setting(
         2.0, unit="1", reason="odds of a comeback doubled: what a control chart of a site is set to find", gt=1, le=20
     )

@@ -8,6 +8,7 @@ import polars as pl
 from dashboards.drawing import Drawing, drawing
 from dashboards.figures.interval_dots import interval_dots
 from dashboards.marking import Piece, marked_pieces
+from dashboards.pages.comparing.control_charts import control_charts
 from dashboards.saying import stands_apart
 from dashboards.snapshot import Snapshot
 from dashboards.stories import vehicle_cell
@@ -75,6 +76,7 @@ def contents(snapshot: Snapshot) -> dict[str, Any]:
         "releak_count": int(total["releaks"][0]),
         "options": _options(comebacks),
         **_in_common(snapshot),
+        "control_charts": control_charts(snapshot),
         "comeback_days": rules.comeback_days,
         "comeback_km": whole(rules.comeback_km),
         "shows_people": snapshot.settings.fleet.show_technicians,

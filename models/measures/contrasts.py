@@ -1,6 +1,7 @@
 """One way of doing a repair against another, with engine family, site and the engine's age allowed for."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -12,6 +13,7 @@ from models.settings import MeasureRules
 from models.statistics.adjusted_incidence import adjusted_incidence, incidence_difference
 from models.statistics.cox import CoxFit, fit_cox, hazard_ratios, wald_p_values
 from models.statistics.multiplicity import benjamini_hochberg
+from models.statistics.power import design_effect, required_repairs
 from models.statistics.proportionality import proportionality
 from models.statistics.risk_sets import risk_sets
 from models.statistics.risk_table import COMPETING, EVENT, Floats, Ints
@@ -26,6 +28,7 @@ FIGURES = (
     "difference",
     "difference_low",
     "difference_high",
+    "repairs_needed",
 )
 """What is null where a contrast rests on too little."""
 
@@ -87,7 +90,11 @@ def contrasts(
     if shown["reason"].null_count() == 0:
         return shown.with_columns(pl.lit(None, pl.Float64).alias(name) for name in FIGURES)
     fitted = _fit(episodes, factor, levels, others=others, time_scale=time_scale)
-    return shown.pipe(_with_ratios, fitted, rules=rules).pipe(_with_differences, fitted, rules=rules)
+    return (
+        shown.pipe(_with_ratios, fitted, rules=rules)
+        .pipe(_with_differences, fitted, rules=rules)
+        .pipe(_with_repairs_needed, fitted, rules=rules)
+    )
 
 
 def with_q_values(effects: pl.DataFrame) -> pl.DataFrame:
@@ -170,3 +177,33 @@ def _with_differences(shown: pl.DataFrame, fitted: Fitted, *, rules: MeasureRule
     return shown.with_columns(
         pl.Series(name, values, dtype=pl.Float64).fill_nan(None) for name, values in columns.items()
     ).with_columns(_where_shown(name) for name in columns)
+
+
+def _with_repairs_needed(shown: pl.DataFrame, fitted: Fitted, *, rules: MeasureRules) -> pl.DataFrame:
+    """Add how many repairs of both levels, in their mix and follow-up of today, show the worthwhile ratio."""
+    variances = np.diagonal(fitted.event.covariance)
+    needed = [
+        _repairs_needed(row, float(variance), rules=rules)
+        for row, variance in zip(shown.iter_rows(named=True), variances, strict=False)
+    ]
+    return shown.with_columns(repairs_needed=pl.Series(needed, dtype=pl.Int64)).with_columns(
+        _where_shown("repairs_needed")
+    )
+
+
+def _repairs_needed(row: dict[str, Any], variance: float, *, rules: MeasureRules) -> int | None:
+    """The repairs needed for one contrast; None where they cannot be said."""
+    repairs, events = row["n"] + row["n_reference"], row["events"] + row["events_reference"]
+    share = row["n"] / repairs
+    effect = design_effect(variance, events=events, share=share)
+    if not effect > 0:
+        return None
+    needed = required_repairs(
+        rules.worthwhile_ratio,
+        share=share,
+        event_share=events / repairs,
+        design_effect=effect,
+        power=rules.power,
+        confidence=rules.confidence,
+    )
+    return int(needed.repairs) if np.isfinite(needed.repairs) else None

@@ -146,6 +146,7 @@ class _Effects(dy.Schema):
     difference = quantity("1", "adjusted recurrence less the reference's", nullable=True, at_least=-1.0, at_most=1.0)
     difference_low = quantity("1", "lower 95% limit", nullable=True, at_least=-1.0, at_most=1.0)
     difference_high = quantity("1", "upper 95% limit", nullable=True, at_least=-1.0, at_most=1.0)
+    repairs_needed = count("repairs of both, in today's mix, to see the worthwhile ratio", nullable=True)
     reason = words("why there is no ratio")
 
 

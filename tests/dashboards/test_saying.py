@@ -1,5 +1,7 @@
 """The sentences: what the numbers allow, and "cannot tell yet" where they allow nothing."""
 
+from datetime import date
+
 import polars as pl
 import pytest
 
@@ -145,6 +147,9 @@ def effect(label: str, ratio: float | None, q_value: float | None, difference: f
         "difference_low": difference and difference - 0.02,
         "difference_high": difference and difference + 0.02,
         "horizon": 180.0,
+        "n": 40,
+        "n_reference": 60,
+        "repairs_needed": 350,
     }
 
 
@@ -155,7 +160,8 @@ def test_effects_say_what_is_told_what_is_not_and_what_is_too_few() -> None:
     )
     assert saying.effects_against_reference(effects, reference="gasket", unit="days") == (
         "Against gasket on like engines: bolts 0.25 times as often (0.12 to 0.50), 6.0 fewer in 100 (4.0 to 8.0) by "
-        "180 days. Cannot tell yet from gasket: sealant. Too few to say: cover."
+        "180 days. Cannot tell yet from gasket: sealant (some 250 more repairs of the two would settle it). Too few to "
+        "say: cover."
     )
     nothing = saying.effects_against_reference(effects.tail(1), reference="gasket", unit="days")
     assert nothing.startswith("Cannot tell yet: ")
@@ -164,3 +170,28 @@ def test_effects_say_what_is_told_what_is_not_and_what_is_too_few() -> None:
 def test_a_site_between_the_two_limits_is_a_sign_and_no_finding() -> None:
     said = saying.sites_against_expected(pl.DataFrame([site("Quay", 1.0), site("Hill", 1.5)]))
     assert said.startswith("A sign, no proof: Hill more re-leaks")
+
+
+@pytest.mark.parametrize(
+    ("signals", "since", "says"),
+    [
+        (0, None, "No chart signals now (north stands at 50% of its threshold)."),
+        (1, date(2026, 3, 1), "Cannot tell yet from bad luck: east since 1\u00a0Mar\u00a02026 signals"),
+        (9, date(2026, 3, 1), "More than bad luck: east since 1\u00a0Mar\u00a02026 signals"),
+    ],
+)
+def test_a_chart_that_signals_no_more_often_than_luck_is_not_called_trouble(signals, since, says) -> None:
+    charts = pl.DataFrame(
+        {
+            "name": ["east", "north"],
+            "value": [0.2, 0.5],
+            "threshold": [1.0, 1.0],
+            "signalling_since": [since, None],
+            "repairs": [200, 300],
+            "signals": [signals, 0],
+        },
+        schema_overrides={"signalling_since": pl.Date},
+    )
+    said = saying.in_control(charts, run_length=250.0)
+    assert said.startswith(says)
+    assert "about 2.0 in the 500 charted" in said

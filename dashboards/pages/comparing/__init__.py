@@ -3,6 +3,7 @@
 from typing import Any
 
 from dashboards.pages.comparing.bolts import bolts_section
+from dashboards.pages.comparing.control_charts import control_charts
 from dashboards.pages.comparing.curves import curve_choices
 from dashboards.pages.comparing.effects import method_choices, step_choices
 from dashboards.pages.comparing.means import mean_choices, means_with_rates
@@ -28,6 +29,7 @@ def contents(snapshot: Snapshot) -> dict[str, Any]:
         "means_by_family": mean_choices(means, "engine_family", level=level),
         "method_effects": method_choices(snapshot.table("method_effects"), level=level),
         "step_effects": step_choices(snapshot.table("step_effects"), level=level),
+        "control_charts": control_charts(snapshot),
         "sites": sites_section(snapshot, level=level),
         "min_episodes": rules.min_episodes,
         "min_events": rules.min_events,

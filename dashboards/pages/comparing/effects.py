@@ -93,7 +93,7 @@ def _table(rows: pl.DataFrame, scale: str, of: str, *, level: str) -> Table:
     horizon = f"{whole(rows['horizon'][0])} {scale}"
     numbers = (
         "Repairs", "Re-leaks", f"Times as often ({level})", f"More (+) or fewer re-leaks in 100 by {horizon} ({level})",
-        "Chance of a false alarm (q)",
+        "Chance of a false alarm (q)", "Repairs of the two it takes",
     )  # fmt: skip
     return Table(
         f"Against {_reference(rows)}",
@@ -118,6 +118,7 @@ def _row(row: dict[str, Any]) -> Row:
             decimal_with_range(row["hazard_ratio"], row["low"], row["high"]),
             _in_a_hundred(row),
             chance(row["q_value"]),
+            whole(row["repairs_needed"]),
             _along(row["proportional_p"]),
             row["reason"] or "",
         )

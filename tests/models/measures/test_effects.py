@@ -63,6 +63,15 @@ def test_the_difference_is_that_of_the_whole_fleets_repairs(effects, rules) -> N
     assert row["difference_low"] < shares[1] - shares[0] < row["difference_high"]
 
 
+def test_what_it_takes_to_see_a_worthwhile_ratio_is_about_schoenfelds_count(effects, rules) -> None:
+    """(1.96 + 0.84)^2 / (p q ln(1.5)^2) events; strata and vehicles make it some more."""
+    row = effects.filter(repair_method="gasket_and_seals", time_scale="days").row(0, named=True)
+    repairs, events = row["n"] + row["n_reference"], row["events"] + row["events_reference"]
+    share = row["n"] / repairs
+    plain = (1.959964 + 0.841621) ** 2 / (share * (1 - share) * np.log(1.5) ** 2) * repairs / events
+    assert plain * 0.9 < row["repairs_needed"] < plain * 2
+
+
 def test_a_method_seen_too_seldom_shows_its_counts_and_no_ratio(effects) -> None:
     row = effects.filter(repair_method="gasket_seals_bolts", time_scale="days").row(0, named=True)
     assert row["n"] == 8

@@ -1,0 +1,64 @@
+"""Control charts of comebacks, each against its own threshold."""
+
+import plotly.graph_objects as go
+import polars as pl
+
+from dashboards.figures.style import FIRST, QUIET_INK, SECOND, THIRD, WARNING, framed, plain
+
+HEIGHT = 320
+COLOURS = (FIRST, SECOND, "#00796b", "#a3357a", THIRD, "#7a6000")
+DASHES = ("solid", "dash", "dot", "longdash", "dashdot", "longdashdot")
+
+
+def control_chart(charts: pl.DataFrame, *, title: str, line: str) -> go.Figure:
+    """Draw each chart's sum as a share of its threshold, and mark where it signals.
+
+    Args:
+        charts: `name`, `repaired_on`, `value`, `threshold`, `is_comeback`, `is_signal`, sorted by name and repair.
+        title: What is shown.
+        line: How to read it.
+    """
+    figure = framed(title, line, height=HEIGHT)
+    shares = charts.with_columns(share=pl.col("value") / pl.col("threshold"))
+    names = shares["name"].unique(maintain_order=True).to_list()
+    for number, name in enumerate(names):
+        figure.add_trace(_sum(shares.filter(name=name), str(name), number))
+    figure.add_trace(_signals(shares.filter("is_signal")))
+    figure.add_hline(y=1.0, line={"color": WARNING, "width": 1.5, "dash": "dash"})
+    figure.update_xaxes(title={"text": "day of the repair"}, type="date")
+    figure.update_yaxes(title={"text": "sum ÷ threshold"}, rangemode="tozero")
+    figure.update_layout(hovermode="closest")
+    return figure
+
+
+def _sum(rows: pl.DataFrame, name: str, number: int) -> go.Scatter:
+    """One chart's sum, repair by repair."""
+    outcomes = ["came back" if came_back else "held" for came_back in rows["is_comeback"]]
+    return go.Scatter(
+        x=[day.isoformat() for day in rows["repaired_on"]],
+        y=rows["share"].round(4).to_list(),
+        mode="lines",
+        name=plain(name),
+        line={
+            "color": COLOURS[number % len(COLOURS)],
+            "width": 2,
+            "shape": "hv",
+            "dash": DASHES[number % len(DASHES)],
+        },
+        customdata=outcomes,
+        hovertemplate="%{x}: %{customdata}, %{y:.2f} of the threshold",
+    )
+
+
+def _signals(rows: pl.DataFrame) -> go.Scatter:
+    """Where a sum reaches its threshold."""
+    return go.Scatter(
+        x=[day.isoformat() for day in rows["repaired_on"]],
+        y=rows["share"].round(4).to_list(),
+        mode="markers",
+        name="signal",
+        showlegend=not rows.is_empty(),
+        marker={"color": WARNING, "size": 10, "symbol": "triangle-up", "line": {"color": QUIET_INK, "width": 1}},
+        customdata=[plain(name) for name in rows["name"]],
+        hovertemplate="%{customdata}: signal at %{x}<extra></extra>",
+    )
