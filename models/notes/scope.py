@@ -327,7 +327,7 @@ def _look(terms: list[Term], index: int) -> None:
     for term in _after(terms, index, _ENDS_GUESS | {"negation", "after_negation"}):
         if term.kind == "for":
             looked_for = term
-        elif term.kind == "leak" and looked_for.kind == "for":
+        elif term.kind == "leak" and "for" in (looked_for.kind, looked_for.value):
             term.is_asked = True
 
 

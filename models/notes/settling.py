@@ -237,12 +237,8 @@ def _settle_mentions(terms: list[Term], tokens: Sequence[Token], text: str) -> l
     has_cover = False
     settled: list[Term] = []
     for at, term in enumerate(terms):
-        if term.kind == "loss" and any(
-            other.kind == "fluid" or other.value == "other_fluid" for other in terms[max(0, at - 1) : at + 2]
-        ):
+        if term.kind == "loss" and any(other.value == "other_fluid" for other in terms[max(0, at - 1) : at + 2]):
             term.kind, term.value = "leak", ""
-        elif term.kind == "fluid":
-            _settle_fluid(terms, term)
         elif term.kind == "mention":
             named = _component(term, text, is_side_valve=is_side_valve, says_oil=_says_oil(term, tokens))
             if term.value in _WEAK_MENTIONS and not has_cover and not _is_borne_out(terms, term):
@@ -251,13 +247,6 @@ def _settle_mentions(terms: list[Term], tokens: Sequence[Token], text: str) -> l
             has_cover = has_cover or named == "cover_gasket"
         settled.append(term)
     return settled
-
-
-def _settle_fluid(terms: list[Term], term: Term) -> None:
-    """A fluid is a component where a leak is said of it."""
-    beside = [other for other in _clause_of(terms, term) if other.kind in SIGNS or other.kind == "loss"]
-    if any(min(abs(other.first - term.last), abs(term.first - other.last)) <= MAX_BESIDE_TOKENS for other in beside):
-        term.kind, term.value = "mention", "other_fluid"
 
 
 def _component(term: Term, text: str, *, is_side_valve: bool, says_oil: bool) -> str:
@@ -311,7 +300,7 @@ def _is_worked_on_alone(terms: list[Term], term: Term) -> bool:
     """Whether a cover looked at or worked on is all that its sentence names: "checked cover after a week - no leak"."""
     sentence = [other for other in terms if other.sentence == term.sentence and other is not term]
     is_worked_on = any(other.kind in ("looked", "work") and other.clause == term.clause for other in sentence)
-    return is_worked_on and not any(other.kind in ("mention", "fluid", "other_cover") for other in sentence)
+    return is_worked_on and not any(other.kind in ("mention", "other_cover") for other in sentence)
 
 
 def _settle_either(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:

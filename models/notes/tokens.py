@@ -100,9 +100,7 @@ def tokenise(text: str, lexicon: Lexicon) -> list[Token]:
         if kind == "word":
             if text[start].isupper() and _starts_sentence(text, start, end, end_before, tokens):
                 tokens.append(Token(PAUSE, start, start))
-            words = ("no",) if _answers_no(plain, start, end, tokens) else _words(match.group(), lexicon)
-            for word in words:
-                tokens.append(Token(word, start, end))
+            _add_word(tokens, plain, start, end, lexicon)
         elif kind == "number":
             tokens.append(Token(_number(match.group(), tokens), start, end))
         elif kind == "sign":
@@ -141,6 +139,18 @@ def _answers_no(plain: str, start: int, end: int, before: list[Token]) -> bool:
     """Whether a letter n alone after a colon or question mark says no: "leaking: N"."""
     is_alone = plain[start:end] == "n" and plain[end : end + 1] in ("", ".", ",", ";", "\n", "|")
     return is_alone and bool(before) and before[-1].word in (PAUSE, QUESTION, STOP)
+
+
+def _add_word(tokens: list[Token], plain: str, start: int, end: int, lexicon: Lexicon) -> None:
+    """Add the lexicon's words for `plain[start:end]`, or for it and the token right before it where two are one."""
+    words = None
+    if tokens and start - tokens[-1].end == 1:
+        words = lexicon.spellings.get(plain[tokens[-1].start : end].replace("-", " "))
+    if words is not None:
+        start = tokens.pop().start
+    else:
+        words = ("no",) if _answers_no(plain, start, end, tokens) else _words(plain[start:end], lexicon)
+    tokens += [Token(word, start, end) for word in words]
 
 
 def _words(spelling: str, lexicon: Lexicon) -> tuple[str, ...]:
