@@ -7,6 +7,7 @@ import numpy as np
 import polars as pl
 
 from models.statistics.clustering import Clusters, vehicle_clusters
+from models.statistics.few_clusters import effective_clusters
 from models.statistics.risk_table import CENSORED, COMPETING, EVENT, Floats, Ints, RiskTable, risk_table
 from models.tables.measures import TIME_SCALES
 
@@ -25,12 +26,14 @@ class Cube:
         cells: Engine family, repair method, site and time scale of each group, '' for all; sorted (groups, 4).
         table: Their risk table.
         clusters: Its observations by vehicle.
+        vehicles: Effective number of vehicles of each group (groups,).
     """
 
     time_scale: str
     cells: pl.DataFrame
     table: RiskTable
     clusters: Clusters
+    vehicles: Floats
 
     def rows(self, repeats: int, columns: dict[str, Floats | Ints]) -> pl.DataFrame:
         """Set figures beside their groups, `repeats` rows a group; NaN becomes null.
@@ -76,7 +79,7 @@ def _cube(episodes: pl.DataFrame, *, time_scale: str) -> Cube:
         time_scale=pl.lit(time_scale)
     )
     clusters = vehicle_clusters(table, np.tile(label_codes(episodes["vehicle_id"]), copies))
-    return Cube(time_scale, cells, table, clusters)
+    return Cube(time_scale, cells, table, clusters, effective_clusters(clusters, table.groups))
 
 
 _SUBSETS = tuple(product((0, 1), repeat=len(GROUP_COLUMNS)))

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from models.statistics.clustering import Clusters, ended_total, exit_weights, still_watched, summed_product
-from models.statistics.intervals import Estimates, log_log_limits, lower_limit_of_all
+from models.statistics.intervals import Estimates, group_reach, log_log_limits, lower_limit_of_all
 from models.statistics.kaplan_meier import greenwood_terms, product_limit
 from models.statistics.risk_table import (
     CENSORED,
@@ -38,7 +38,12 @@ class IncidenceCurve:
 
 
 def aalen_johansen(
-    table: RiskTable, *, cause: int = EVENT, clusters: Clusters | None = None, confidence: float = 0.95
+    table: RiskTable,
+    *,
+    cause: int = EVENT,
+    clusters: Clusters | None = None,
+    confidence: float = 0.95,
+    reach: npt.ArrayLike | None = None,
 ) -> IncidenceCurve:
     """Estimate each group's cumulative incidence of one cause with log(-log) limits.
 
@@ -51,6 +56,8 @@ def aalen_johansen(
         clusters: Vehicles, for a variance that allows for several episodes of one. Without them the variance is the
             delta-method one, which the infinitesimal jackknife over single observations equals.
         confidence: Level of the limits.
+        reach: Standard errors between an estimate and its limits (groups,), as `few_clusters.clustered_reach` gives them;
+            without it the normal quantile of `confidence`.
 
     Source: Aalen & Johansen, Scand. J. Statist. 5 (1978) 141; variance: Marubini & Valsecchi, Analysing Survival Data
     from Clinical Trials and Observational Studies (1995), section 10.3; agrees with R's multi-state `survfit`.
@@ -61,10 +68,18 @@ def aalen_johansen(
     else:
         variance = _clustered_variance(table, clusters, cause, before, incidence)
     error = np.sqrt(np.maximum(variance, 0.0))
-    return IncidenceCurve(incidence, error, *log_log_limits(incidence, error, confidence=confidence))
+    row_reach = group_reach(reach, confidence=confidence, groups=table.groups)[table.row_group]
+    return IncidenceCurve(incidence, error, *log_log_limits(incidence, error, reach=row_reach))
 
 
-def incidence_at(table: RiskTable, times: npt.ArrayLike, *, clusters: Clusters, confidence: float = 0.95) -> Estimates:
+def incidence_at(
+    table: RiskTable,
+    times: npt.ArrayLike,
+    *,
+    clusters: Clusters,
+    confidence: float = 0.95,
+    reach: npt.ArrayLike | None = None,
+) -> Estimates:
     """Read each group's cumulative incidence of the event at `times` (groups, times), clustered by vehicle.
 
     Where all have had the event the log(-log) scale has no limits: there they are the exact ones of as many out of as
@@ -75,8 +90,9 @@ def incidence_at(table: RiskTable, times: npt.ArrayLike, *, clusters: Clusters, 
         times: One or more.
         clusters: Its observations by vehicle.
         confidence: Level of the limits.
+        reach: As in `aalen_johansen`.
     """
-    curve = aalen_johansen(table, clusters=clusters, confidence=confidence)
+    curve = aalen_johansen(table, clusters=clusters, confidence=confidence, reach=reach)
     share = value_at(table, curve.incidence, times, initial=0.0)
     lowest = lower_limit_of_all(_vehicles_with_event(table, clusters), confidence=confidence)
     return Estimates(

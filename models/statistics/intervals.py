@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from statistics import NormalDist
 
 import numpy as np
+import numpy.typing as npt
 
 from models.statistics.risk_table import Floats
 
@@ -36,17 +37,27 @@ def normal_quantile(confidence: float) -> float:
     return NormalDist().inv_cdf((1 + confidence) / 2)
 
 
-def log_log_limits(share: Floats, standard_error: Floats, *, confidence: float) -> tuple[Floats, Floats]:
+def group_reach(reach: npt.ArrayLike | None, *, confidence: float, groups: int) -> Floats:
+    """Standard errors between an estimate and its limits (groups,): those given, or the normal quantile."""
+    return np.broadcast_to(normal_quantile(confidence) if reach is None else np.asarray(reach, np.float64), (groups,))
+
+
+def log_log_limits(share: Floats, standard_error: Floats, *, reach: Floats | float) -> tuple[Floats, Floats]:
     """Limits of a probability on the log(-log) scale, as `conf.type = "log-log"` of R's `survfit`.
 
     NaN where the probability is 0 or 1: the transformation has no value there.
+
+    Args:
+        share: The probabilities.
+        standard_error: Their standard errors.
+        reach: Standard errors between an estimate and its limits, on that scale; the normal quantile as a rule.
 
     Source: Kalbfleisch & Prentice, The Statistical Analysis of Failure Time Data, 2nd ed. (2002), section 1.4; for
     cumulative incidence: Choudhury, Statistics in Medicine 21 (2002) 1129.
     """
     inside = (share > 0) & (share < 1)
     inner = np.where(inside, share, 0.5)
-    spread = normal_quantile(confidence) * standard_error / (inner * np.abs(np.log(inner)))
+    spread = reach * standard_error / (inner * np.abs(np.log(inner)))
     with np.errstate(over="ignore"):
         low, high = inner ** np.exp(spread), inner ** np.exp(-spread)
     return np.where(inside, low, np.nan), np.where(inside, high, np.nan)

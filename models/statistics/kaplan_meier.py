@@ -3,9 +3,10 @@
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from models.statistics.clustering import Clusters, ended_total, exit_weights, still_watched, summed_product
-from models.statistics.intervals import log_log_limits
+from models.statistics.intervals import group_reach, log_log_limits
 from models.statistics.risk_table import EVENT, Bools, Floats, Ints, RiskTable, running_product, running_sum
 
 TIE_TOLERANCE = float(np.finfo(np.float64).eps ** 0.5)
@@ -44,13 +45,21 @@ class Quantiles:
     high: Floats
 
 
-def kaplan_meier(table: RiskTable, *, clusters: Clusters | None = None, confidence: float = 0.95) -> SurvivalCurve:
+def kaplan_meier(
+    table: RiskTable,
+    *,
+    clusters: Clusters | None = None,
+    confidence: float = 0.95,
+    reach: npt.ArrayLike | None = None,
+) -> SurvivalCurve:
     """Estimate each group's curve with log(-log) limits; competing ends count as censored.
 
     Args:
         table: The risk table.
         clusters: Vehicles, for a variance that allows for several episodes of one; without them Greenwood's.
         confidence: Level of the limits.
+        reach: Standard errors between an estimate and its limits (groups,), as `few_clusters.clustered_reach` gives them;
+            without it the normal quantile of `confidence`.
 
     Source: Kaplan & Meier, JASA 53 (1958) 457; agrees with R's `survfit(..., conf.type = "log-log", cluster = )`.
     """
@@ -59,7 +68,8 @@ def kaplan_meier(table: RiskTable, *, clusters: Clusters | None = None, confiden
     if clusters is not None:
         variance = _clustered_log_variance(table, clusters, variance)
     standard_error = np.where(survival > 0, survival * np.sqrt(np.maximum(variance, 0.0)), np.nan)
-    return SurvivalCurve(survival, standard_error, *log_log_limits(survival, standard_error, confidence=confidence))
+    row_reach = group_reach(reach, confidence=confidence, groups=table.groups)[table.row_group]
+    return SurvivalCurve(survival, standard_error, *log_log_limits(survival, standard_error, reach=row_reach))
 
 
 def product_limit(table: RiskTable, failures: Floats) -> Floats:

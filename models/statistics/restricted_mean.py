@@ -4,13 +4,18 @@ import numpy as np
 import numpy.typing as npt
 
 from models.statistics.clustering import Clusters, clustered_cross_products, exit_weights
-from models.statistics.intervals import Estimates, log_log_limits
+from models.statistics.intervals import Estimates, group_reach, log_log_limits
 from models.statistics.kaplan_meier import greenwood_sum, greenwood_terms, product_limit
 from models.statistics.risk_table import EVENT, Floats, RiskTable, group_sum, just_before, running_sum
 
 
 def restricted_mean(
-    table: RiskTable, horizon: npt.ArrayLike, *, clusters: Clusters | None = None, confidence: float = 0.95
+    table: RiskTable,
+    horizon: npt.ArrayLike,
+    *,
+    clusters: Clusters | None = None,
+    confidence: float = 0.95,
+    reach: npt.ArrayLike | None = None,
 ) -> Estimates:
     """Estimate each group's mean time to the event, counting no time past the horizon; competing ends are censored.
 
@@ -24,6 +29,8 @@ def restricted_mean(
         horizon: Where the mean stops, above 0, one for all groups or one a group, in the table's unit.
         clusters: Vehicles, for a variance that allows for several episodes of one.
         confidence: Level of the limits.
+        reach: Standard errors between an estimate and its limits (groups,), as `few_clusters.clustered_reach` gives them;
+            without it the normal quantile of `confidence`.
 
     Returns:
         Figures of shape (groups,).
@@ -47,7 +54,8 @@ def restricted_mean(
         influence = _influence(table, survival, area, mean, limit)
         variance = clustered_cross_products(clusters, influence[:, None], table.groups)[:, 0, 0]
     error = np.sqrt(variance)
-    low, high = log_log_limits(mean / limit, error / limit, confidence=confidence)
+    distance = group_reach(reach, confidence=confidence, groups=table.groups)
+    low, high = log_log_limits(mean / limit, error / limit, reach=distance)
     return Estimates(mean, error, low * limit, high * limit)
 
 

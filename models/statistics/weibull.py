@@ -3,10 +3,11 @@
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import scipy
 
 from models.statistics.clustering import Clusters, clustered_cross_products
-from models.statistics.intervals import Estimates, normal_quantile
+from models.statistics.intervals import Estimates, group_reach
 from models.statistics.kaplan_meier import SurvivalCurve
 from models.statistics.risk_table import EVENT, Bools, Floats, RiskTable, group_sum, last_time
 
@@ -157,10 +158,18 @@ def _scores(table: RiskTable, rows: _Rows, shape: Floats, z: Floats) -> Floats:
     return np.stack([shape[table.row_group[row]] * surplus, z[row] * surplus - failed], axis=1)
 
 
-def weibull_mean(fit: WeibullFit, *, confidence: float = 0.95) -> Estimates:
+def weibull_mean(
+    fit: WeibullFit, *, confidence: float = 0.95, reach: npt.ArrayLike | None = None
+) -> Estimates:
     """Mean of each fitted life with limits by the delta method on the log scale (groups,).
 
     NaN where there is no fit, or where the mean is beyond e^100.
+
+    Args:
+        fit: The fitted lives.
+        confidence: Level of the limits.
+        reach: Standard errors between an estimate and its limits (groups,), as `few_clusters.clustered_reach` gives them;
+            without it the normal quantile of `confidence`.
 
     Source: mean scale * gamma(1 + 1 / shape); Meeker & Escobar, Statistical Methods for Reliability Data
     (1998), section 8.4.
@@ -172,7 +181,7 @@ def weibull_mean(fit: WeibullFit, *, confidence: float = 0.95) -> Estimates:
     log_mean = np.where(log_mean < LARGEST_LOG_MEAN, log_mean, np.nan)
     mean = np.exp(log_mean)
     with np.errstate(over="ignore"):
-        factor = np.exp(normal_quantile(confidence) * log_error)
+        factor = np.exp(group_reach(reach, confidence=confidence, groups=len(spread)) * log_error)
         return Estimates(mean, mean * log_error, mean / factor, mean * factor)
 
 
