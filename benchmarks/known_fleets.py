@@ -176,7 +176,7 @@ def true_rates(setting: Setting) -> dict[str, float]:
 
 
 def as_episodes(fleets: Fleets, fleet: npt.ArrayLike, *, has_km: bool = False) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """One fleet, or several, as the measures take it: `episodes`, in days alone unless `has_km`, and `engine_periods`."""
+    """Fleets as the measures take them: `episodes`, in days alone unless `has_km`, and `engine_periods`."""
     chosen = np.flatnonzero(np.isin(fleets.fleet, fleet))
     number = pl.Series("number", chosen)
     vehicle = fleets.vehicle[chosen]

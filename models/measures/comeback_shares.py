@@ -3,10 +3,11 @@
 import polars as pl
 
 from models.measures.cube import cause_codes, label_codes
-from models.measures.reasons import too_few
+from models.measures.reasons import too_few, too_few_vehicles
 from models.settings import EpisodeRules, MeasureRules
 from models.statistics.aalen_johansen import incidence_at
 from models.statistics.clustering import vehicle_clusters
+from models.statistics.few_clusters import clustered_reach, effective_clusters
 from models.statistics.risk_table import Ints, RiskTable, at_risk_at, count_up_to, known_until, risk_table
 from models.tables import conform
 from models.tables.measures import COMEBACK_ATTRIBUTES, ComebackShares
@@ -37,7 +38,7 @@ def comeback_shares(episodes: pl.DataFrame, *, rules: MeasureRules, window: Epis
         counted["time"].to_numpy(), cause_codes(counted), group=counted["cell"].to_numpy(), groups=len(cells)
     )
     shown = _shares(cells, table, label_codes(counted["vehicle_id"]), rules=rules).with_columns(
-        reason=pl.coalesce(too_few(rules=rules, event="comeback"), _not_watched_through())
+        reason=pl.coalesce(too_few(rules=rules, event="comeback"), too_few_vehicles(), _not_watched_through())
     )
     figures = ("rate", "low", "high", "standard_error")
     shown = shown.with_columns(pl.when(pl.col("reason").is_null()).then(pl.col(figure)) for figure in figures)
@@ -63,7 +64,10 @@ def _by_attribute(episodes: pl.DataFrame) -> pl.DataFrame:
 
 def _shares(cells: pl.DataFrame, table: RiskTable, vehicle: Ints, *, rules: MeasureRules) -> pl.DataFrame:
     """Shares and counts, shown or not."""
-    share = incidence_at(table, WHOLE_WINDOW, clusters=vehicle_clusters(table, vehicle), confidence=rules.confidence)
+    clusters = vehicle_clusters(table, vehicle)
+    vehicles = effective_clusters(clusters, table.groups)
+    reach = clustered_reach(vehicles, confidence=rules.confidence)
+    share = incidence_at(table, WHOLE_WINDOW, clusters=clusters, reach=reach)
     columns = {
         "rate": share.estimate,
         "low": share.low,
@@ -73,6 +77,7 @@ def _shares(cells: pl.DataFrame, table: RiskTable, vehicle: Ints, *, rules: Meas
         "events": count_up_to(table, table.events, WHOLE_WINDOW),
         "competing": count_up_to(table, table.competing, WHOLE_WINDOW),
         "at_risk": at_risk_at(table, WHOLE_WINDOW),
+        "vehicles": vehicles,
         "known_until": known_until(table, table.events + table.competing),
     }
     return cells.with_columns(pl.Series(name, values.ravel(), nan_to_null=True) for name, values in columns.items())

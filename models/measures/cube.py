@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 
 from models.statistics.clustering import Clusters, vehicle_clusters
-from models.statistics.few_clusters import effective_clusters
+from models.statistics.few_clusters import clustered_reach, effective_clusters
 from models.statistics.risk_table import CENSORED, COMPETING, EVENT, Floats, Ints, RiskTable, risk_table
 from models.tables.measures import TIME_SCALES
 
@@ -44,6 +44,10 @@ class Cube:
         """
         cells = self.cells[np.repeat(np.arange(len(self.cells)), repeats)]
         return cells.with_columns(pl.Series(name, values.ravel(), nan_to_null=True) for name, values in columns.items())
+
+    def reach(self, *, confidence: float) -> Floats:
+        """Clustered standard errors between each group's estimates and their limits (groups,)."""
+        return clustered_reach(self.vehicles, confidence=confidence)
 
 
 def cubes(episodes: pl.DataFrame) -> list[Cube]:

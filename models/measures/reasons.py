@@ -3,6 +3,7 @@
 import polars as pl
 
 from models.settings import MeasureRules
+from models.statistics.few_clusters import MIN_CLUSTERS
 
 
 def counted(count: pl.Expr, thing: str) -> pl.Expr:
@@ -17,6 +18,11 @@ def too_few(*, rules: MeasureRules, event: str = "re-leak") -> pl.Expr:
     few = (pl.col("n") < rules.min_episodes) | (pl.col("events") < rules.min_events)
     counts = pl.format("too few to say: {}, {}", counted(pl.col("n"), "episode"), counted(pl.col("events"), event))
     return pl.when(pl.col("n") == 0).then(pl.lit("no episodes")).when(few).then(counts)
+
+
+def too_few_vehicles() -> pl.Expr:
+    """Say that the effective number of `vehicles` is too small for limits; null where it is not."""
+    return pl.when(pl.col("vehicles") < MIN_CLUSTERS).then(pl.lit("too few to say: nearly all of one vehicle"))
 
 
 def not_watched_that_long() -> pl.Expr:

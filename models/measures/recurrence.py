@@ -4,7 +4,7 @@ import numpy as np
 import polars as pl
 
 from models.measures.cube import GROUP_COLUMNS, Cube, cubes
-from models.measures.reasons import not_watched_that_long, too_few
+from models.measures.reasons import not_watched_that_long, too_few, too_few_vehicles
 from models.settings import MeasureRules
 from models.statistics.aalen_johansen import incidence_at
 from models.statistics.risk_table import at_risk_at, count_up_to, known_until
@@ -16,9 +16,10 @@ def recurrence(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFrame:
     """Cumulative incidence of re-leak by each horizon, for every group.
 
     Events, competing ends and those at risk are counted at the horizon. A rate is null where the group has fewer than
-    `min_episodes` episodes or by then fewer than `min_events` re-leaks, and beyond the longest time watched, unless
-    every episode had ended otherwise than by the end of watching. It does not depend on how many are still watched at
-    the horizon: that would show the groups that held and hide those that leaked.
+    `min_episodes` episodes or by then fewer than `min_events` re-leaks, where nearly all are of one vehicle, and
+    beyond the longest time watched, unless every episode had ended otherwise than by the end of watching. It does not
+    depend on how many are still watched at the horizon: that would show the groups that held and hide those that
+    leaked.
 
     Args:
         episodes: As `models.tables.ledger.Episodes`.
@@ -28,7 +29,7 @@ def recurrence(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFrame:
         As `models.tables.measures.Recurrence`, sorted by its keys.
     """
     rates = pl.concat(_rates(cube, rules=rules) for cube in cubes(episodes))
-    reason = pl.coalesce(too_few(rules=rules), not_watched_that_long())
+    reason = pl.coalesce(too_few(rules=rules), too_few_vehicles(), not_watched_that_long())
     shown = rates.with_columns(reason=reason)
     figures = ("rate", "low", "high", "standard_error")
     shown = shown.with_columns(pl.when(pl.col("reason").is_null()).then(pl.col(figure)) for figure in figures)
@@ -39,7 +40,8 @@ def _rates(cube: Cube, *, rules: MeasureRules) -> pl.DataFrame:
     """Rates and counts of one time scale, shown or not."""
     table = cube.table
     horizons = np.unique(rules.horizons_days if cube.time_scale == "days" else rules.horizons_km)
-    share = incidence_at(table, horizons, clusters=cube.clusters, confidence=rules.confidence)
+    reach = cube.reach(confidence=rules.confidence)
+    share = incidence_at(table, horizons, clusters=cube.clusters, reach=reach)
     latest = known_until(table, table.events + table.competing)
     return cube.rows(
         len(horizons),
@@ -53,6 +55,7 @@ def _rates(cube: Cube, *, rules: MeasureRules) -> pl.DataFrame:
             "events": count_up_to(table, table.events, horizons),
             "competing": count_up_to(table, table.competing, horizons),
             "at_risk": at_risk_at(table, horizons),
+            "vehicles": np.repeat(cube.vehicles, len(horizons)),
             "known_until": np.repeat(latest, len(horizons)),
         },
     )

@@ -6,6 +6,7 @@ import polars as pl
 from models.measures.cube import GROUP_COLUMNS, Cube, cubes
 from models.settings import MeasureRules
 from models.statistics.aalen_johansen import aalen_johansen
+from models.statistics.few_clusters import MIN_CLUSTERS
 from models.statistics.kaplan_meier import kaplan_meier
 from models.statistics.risk_table import Bools, Floats, Ints, group_sum, running_sum
 from models.tables import conform
@@ -38,7 +39,7 @@ def _points(cube: Cube, *, rules: MeasureRules) -> pl.DataFrame:
     table = cube.table
     is_reached = table.time <= max(rules.horizons_days if cube.time_scale == "days" else rules.horizons_km)
     events = group_sum(table, table.events * is_reached)
-    is_drawn = (table.sizes >= rules.min_episodes) & (events >= rules.min_events)
+    is_drawn = (table.sizes >= rules.min_episodes) & (events >= rules.min_events) & (cube.vehicles >= MIN_CLUSTERS)
     is_last = is_reached & np.append(~is_reached[1:] | (np.diff(table.row_group) != 0), True)[: len(is_reached)]
     kept = np.flatnonzero(is_drawn[table.row_group] & (_steps(cube, is_reached) | is_last))
     starts_late = is_drawn & ~np.isin(np.arange(table.groups), table.row_group[kept][table.time[kept] == 0])
@@ -59,8 +60,9 @@ def _steps(cube: Cube, is_reached: Bools) -> Bools:
 def _curve_rows(cube: Cube, rows: Ints, *, rules: MeasureRules) -> pl.DataFrame:
     """Both curves at some rows of the risk table."""
     table = cube.table
-    incidence = aalen_johansen(table, clusters=cube.clusters, confidence=rules.confidence)
-    survival = kaplan_meier(table, clusters=cube.clusters, confidence=rules.confidence)
+    reach = cube.reach(confidence=rules.confidence)
+    incidence = aalen_johansen(table, clusters=cube.clusters, reach=reach)
+    survival = kaplan_meier(table, clusters=cube.clusters, reach=reach)
     columns: dict[str, Floats] = {
         "time": table.time,
         "recurrence": incidence.incidence,

@@ -4,7 +4,7 @@ import numpy as np
 import polars as pl
 
 from models.measures.cube import GROUP_COLUMNS, Cube, cubes
-from models.measures.reasons import not_watched_that_long, too_few, too_few_failed
+from models.measures.reasons import not_watched_that_long, too_few, too_few_failed, too_few_vehicles
 from models.settings import MeasureRules
 from models.statistics.kaplan_meier import event_time_quantiles, kaplan_meier
 from models.statistics.restricted_mean import restricted_mean
@@ -36,7 +36,8 @@ def time_to_releak(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFra
     figures = pl.concat(_figures(cube, rules=rules) for cube in cubes(episodes))
     return conform(
         figures.with_columns(
-            few=too_few(rules=rules), mean_unknown=pl.coalesce(not_watched_that_long(), too_few_failed(rules=rules))
+            few=pl.coalesce(too_few(rules=rules), too_few_vehicles()),
+            mean_unknown=pl.coalesce(not_watched_that_long(), too_few_failed(rules=rules)),
         )
         .pipe(_null_what_is_not_known, rules=rules)
         .sort(*GROUP_COLUMNS, "time_scale", "horizon"),
@@ -48,7 +49,7 @@ def _figures(cube: Cube, *, rules: MeasureRules) -> pl.DataFrame:
     """All figures of one time scale, shown or not."""
     table, clusters = cube.table, cube.clusters
     horizon = rules.restricted_mean_days if cube.time_scale == "days" else rules.restricted_mean_km
-    mean = restricted_mean(table, horizon, clusters=clusters, confidence=rules.confidence)
+    mean = restricted_mean(table, horizon, clusters=clusters, reach=cube.reach(confidence=rules.confidence))
     events = group_sum(table, table.events)
     failed_time = group_sum(table, table.events * table.time)
     columns: dict[str, Floats | Ints] = {
@@ -61,17 +62,19 @@ def _figures(cube: Cube, *, rules: MeasureRules) -> pl.DataFrame:
         "events": events,
         "events_by_horizon": count_up_to(table, table.events, horizon)[:, 0],
         "exposure": group_sum(table, table.exits * table.time),
+        "vehicles": cube.vehicles,
     }
     return cube.rows(1, columns | _curve_figures(cube, rules=rules))
 
 
 def _curve_figures(cube: Cube, *, rules: MeasureRules) -> dict[str, Floats | Ints]:
     """Median and B10 of the Kaplan-Meier curve, and the Weibull life held against it."""
-    curve = kaplan_meier(cube.table, clusters=cube.clusters, confidence=rules.confidence)
+    reach = cube.reach(confidence=rules.confidence)
+    curve = kaplan_meier(cube.table, clusters=cube.clusters, reach=reach)
     median = event_time_quantiles(cube.table, curve, 0.5)
     b10 = event_time_quantiles(cube.table, curve, 0.1)
     fit = fit_weibull(cube.table, clusters=cube.clusters, shortest=SHORTEST[cube.time_scale])
-    mean = weibull_mean(fit, confidence=rules.confidence)
+    mean = weibull_mean(fit, reach=reach)
     return {
         "known_until": known_until(cube.table, cube.table.events),
         "median": median.time,

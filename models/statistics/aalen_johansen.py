@@ -56,8 +56,8 @@ def aalen_johansen(
         clusters: Vehicles, for a variance that allows for several episodes of one. Without them the variance is the
             delta-method one, which the infinitesimal jackknife over single observations equals.
         confidence: Level of the limits.
-        reach: Standard errors between an estimate and its limits (groups,), as `few_clusters.clustered_reach` gives them;
-            without it the normal quantile of `confidence`.
+        reach: Standard errors between an estimate and its limits (groups,), as `few_clusters.clustered_reach` gives
+            them; without it the normal quantile of `confidence`.
 
     Source: Aalen & Johansen, Scand. J. Statist. 5 (1978) 141; variance: Marubini & Valsecchi, Analysing Survival Data
     from Clinical Trials and Observational Studies (1995), section 10.3; agrees with R's multi-state `survfit`.

@@ -1,9 +1,9 @@
 """How far limits reach where the standard error rests on few vehicles: Student's t in place of the normal law.
 
-A variance summed over vehicles is itself uncertain, and on average too small: the fewer the vehicles, the more. Limits a
-normal quantile away from the estimate then hold the truth too seldom. Measured over 2,000 fleets of 15 vehicles with 2 to
-14 alike repairs each, 95% limits of the restricted mean held 90% with the normal quantile and 95% with this one; of 60
-vehicles with four each 95 and 96%.
+A variance summed over vehicles is itself uncertain, and on average too small: the fewer the vehicles, the more. Limits
+a normal quantile away from the estimate then hold the truth too seldom. Measured over 2,000 fleets of 15 vehicles with
+2 to 14 alike repairs each, 95% limits of the restricted mean held 90% with the normal quantile and 95% with this one;
+of 60 vehicles with four each 95 and 96%.
 """
 
 import numpy as np
@@ -12,7 +12,6 @@ import scipy
 from models.statistics.clustering import Clusters
 from models.statistics.intervals import normal_quantile
 from models.statistics.risk_table import Floats, weighted_count
-
 
 MIN_CLUSTERS = 2.0
 """Fewer tell nothing of how clusters differ."""

@@ -58,8 +58,8 @@ def kaplan_meier(
         table: The risk table.
         clusters: Vehicles, for a variance that allows for several episodes of one; without them Greenwood's.
         confidence: Level of the limits.
-        reach: Standard errors between an estimate and its limits (groups,), as `few_clusters.clustered_reach` gives them;
-            without it the normal quantile of `confidence`.
+        reach: Standard errors between an estimate and its limits (groups,), as `few_clusters.clustered_reach` gives
+            them; without it the normal quantile of `confidence`.
 
     Source: Kaplan & Meier, JASA 53 (1958) 457; agrees with R's `survfit(..., conf.type = "log-log", cluster = )`.
     """

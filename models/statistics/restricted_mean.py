@@ -29,8 +29,8 @@ def restricted_mean(
         horizon: Where the mean stops, above 0, one for all groups or one a group, in the table's unit.
         clusters: Vehicles, for a variance that allows for several episodes of one.
         confidence: Level of the limits.
-        reach: Standard errors between an estimate and its limits (groups,), as `few_clusters.clustered_reach` gives them;
-            without it the normal quantile of `confidence`.
+        reach: Standard errors between an estimate and its limits (groups,), as `few_clusters.clustered_reach` gives
+            them; without it the normal quantile of `confidence`.
 
     Returns:
         Figures of shape (groups,).

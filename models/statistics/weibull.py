@@ -158,9 +158,7 @@ def _scores(table: RiskTable, rows: _Rows, shape: Floats, z: Floats) -> Floats:
     return np.stack([shape[table.row_group[row]] * surplus, z[row] * surplus - failed], axis=1)
 
 
-def weibull_mean(
-    fit: WeibullFit, *, confidence: float = 0.95, reach: npt.ArrayLike | None = None
-) -> Estimates:
+def weibull_mean(fit: WeibullFit, *, confidence: float = 0.95, reach: npt.ArrayLike | None = None) -> Estimates:
     """Mean of each fitted life with limits by the delta method on the log scale (groups,).
 
     NaN where there is no fit, or where the mean is beyond e^100.
@@ -168,8 +166,8 @@ def weibull_mean(
     Args:
         fit: The fitted lives.
         confidence: Level of the limits.
-        reach: Standard errors between an estimate and its limits (groups,), as `few_clusters.clustered_reach` gives them;
-            without it the normal quantile of `confidence`.
+        reach: Standard errors between an estimate and its limits (groups,), as `few_clusters.clustered_reach` gives
+            them; without it the normal quantile of `confidence`.
 
     Source: mean scale * gamma(1 + 1 / shape); Meeker & Escobar, Statistical Methods for Reliability Data
     (1998), section 8.4.

@@ -6,6 +6,7 @@ from numpy.testing import assert_allclose
 from models.measures import recurrence, recurrence_curve
 from models.statistics.aalen_johansen import aalen_johansen
 from models.statistics.clustering import vehicle_clusters
+from models.statistics.few_clusters import clustered_reach, effective_clusters
 from models.statistics.kaplan_meier import kaplan_meier
 from models.statistics.risk_table import risk_table, value_at
 
@@ -47,6 +48,13 @@ def test_the_worst_groups_are_not_hidden(make, rules):
     assert at(recurrence(make(*twins), rules=rules), 90)["low"] == pytest.approx(0.69150, abs=1e-5)
 
 
+def test_repairs_of_one_vehicle_say_nothing_of_others(make, rules):
+    episodes = make(*[("re-leak", 100 + i) for i in range(4)], *[("censored", 400)] * 8, vehicle_id="v")
+    row = at(recurrence(episodes, rules=rules), 180)
+    assert (row["rate"], row["reason"]) == (None, "too few to say: nearly all of one vehicle")
+    assert recurrence_curve(episodes, rules=rules).is_empty()
+
+
 def test_a_group_in_which_everything_ended_is_known_from_then_on(make, rules):
     ended = [("re-leak", 5)] * 6 + [("competing", 20)] * 14
     assert at(recurrence(make(*ended), rules=rules), 730)["rate"] == pytest.approx(0.3)
@@ -61,7 +69,8 @@ def test_a_group_agrees_with_the_estimator_on_its_own_episodes(fleet, rules):
     )
     cause = own["status"].replace_strict({"censored": 0, "re-leak": 1, "competing": 2})
     risk = risk_table(own["days"], cause)
-    curve = aalen_johansen(risk, clusters=vehicle_clusters(risk, own["vehicle_id"].rank("dense")))
+    clusters = vehicle_clusters(risk, own["vehicle_id"].rank("dense"))
+    curve = aalen_johansen(risk, clusters=clusters, reach=clustered_reach(effective_clusters(clusters, 1)))
     for name, values in (("rate", curve.incidence), ("low", curve.low), ("standard_error", curve.standard_error)):
         assert_allclose(table[name].to_numpy(), value_at(risk, values, 365.0, initial=0.0)[0], rtol=1e-10)
 

@@ -9,6 +9,7 @@ from scipy.integrate import quad
 
 from models.statistics.aalen_johansen import aalen_johansen
 from models.statistics.clustering import vehicle_clusters
+from models.statistics.few_clusters import clustered_reach, effective_clusters
 from models.statistics.kaplan_meier import kaplan_meier
 from models.statistics.restricted_mean import restricted_mean
 from models.statistics.risk_table import risk_table, value_at
@@ -80,6 +81,24 @@ def test_restricted_mean(fleets):
     table, clusters = fleets
     mean = restricted_mean(table, HORIZON_DAYS, clusters=clusters)
     assert ALLOWED[0] < share_held(quad(dry, 0, HORIZON_DAYS)[0], mean.low, mean.high) < ALLOWED[1]
+
+
+def test_few_vehicles(fleets):
+    """The first fifteen vehicles of every fleet: limits a normal quantile away hold the truth too seldom."""
+    table, clusters = fleets
+    vehicle = np.empty(len(table.order), dtype=np.int64)
+    vehicle[table.order[clusters.order]] = np.repeat(np.arange(len(clusters.first)), clusters.size[clusters.first])
+    few = vehicle[table.order] % VEHICLES < 15
+    group = table.row_group[table.observation_row][few]
+    fewer = risk_table(table.time[table.observation_row][few], table.observation_cause[few], group=group)
+    of_few = vehicle_clusters(fewer, vehicle[table.order][few])
+    truth = quad(dry, 0, HORIZON_DAYS)[0]
+    held = []
+    for reach in (clustered_reach(effective_clusters(of_few, FLEETS)), None):
+        mean = restricted_mean(fewer, HORIZON_DAYS, clusters=of_few, reach=reach)
+        held.append(share_held(truth, mean.low, mean.high))
+    assert ALLOWED[0] < held[0] < ALLOWED[1]
+    assert held[1] < held[0] - 0.02
 
 
 def test_weibull_mean(fleets):
