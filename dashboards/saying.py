@@ -14,6 +14,7 @@ from dashboards.wording import (
     sentence_start,
     whole,
     whole_range,
+    whole_with_range,
 )
 
 CANNOT_TELL = "Cannot tell yet"
@@ -155,31 +156,42 @@ def week_against_capacity(weeks: pl.DataFrame, *, waiting: int) -> str:
     )
 
 
-def bolts_pay(fleet: pl.DataFrame, *, horizon_days: float, currency: str) -> str:
-    """Say what a new bolt set may cost and still pay for itself, over all families.
+def bolts_pay(worth: pl.DataFrame, *, currency: str) -> str:
+    """Say whether a new bolt set pays for itself on like engines, by the longest horizon anything is known at.
 
     Args:
-        fleet: `worth`, `worth_low`, `worth_high` (currency a repair), for all families in a row; empty where one of the
-            two methods is unknown here.
-        horizon_days: Days after the repair the two kinds are set against each other.
+        worth: As `models.tables.measures.BoltWorth`.
         currency: The fleet's currency.
     """
-    if fleet.is_empty() or fleet["worth"][0] is None:
-        return f"{CANNOT_TELL}: there are too few repairs of one of the two kinds."
-    row = fleet.row(0, named=True)
+    known = worth.drop_nulls("worth")
+    if known.is_empty():
+        return f"{CANNOT_TELL}: there are too few repairs or re-leaks of one of the two kinds."
+    row = known.sort("horizon").row(-1, named=True)
+    times = decimal_with_range(row["hazard_ratio"], row["low"], row["high"])
     found = (
-        f"{whole(row['worth'])} {currency} a repair ({whole_range(row['worth_low'], row['worth_high'])}) within "
-        f"{whole(horizon_days)} days"
+        f"on like engines, repairs with new bolts leak again {times} times as often; within "
+        f"{whole(row['horizon'])} days that spares "
+        f"{whole_with_range(row['worth'], row['worth_low'], row['worth_high'])} {currency} a repair"
     )
-    if row["worth_low"] > 0:
+    if row["cost"] is None:
+        least = whole(max(row["worth_low"], 0.0))
         return (
-            f"Over all engine families new bolts spare {found}. Fitting included, a set under "
-            f"{whole(row['worth_low'])} {currency} pays for itself and one over {whole(row['worth_high'])} {currency} "
-            "does not; in between one cannot tell yet."
+            f"{sentence_start(found)}. What a set costs the orders do not say ({row['cost_reason']}): one under "
+            f"{least} {currency} pays for itself, one over {whole(row['worth_high'])} does not."
         )
-    if row["worth_high"] < 0:
-        return "Over all engine families, repairs with new bolts leaked more, not less: ask which engines got them."
-    return f"{CANNOT_TELL}: over all engine families new bolts spare {found}, and that interval holds zero."
+    costs = f"{found}, and a set costs {whole(row['cost'])} {currency} more"
+    left = f"{whole_with_range(row['left_over'], row['left_over_low'], row['left_over_high'])} {currency} left over"
+    if row["left_over_low"] > 0:
+        return f"Yes: {costs}. {left}."
+    if row["left_over_high"] < 0:
+        return f"No: {costs}. {left}."
+    return f"{CANNOT_TELL}: {costs}. {left}, an interval that holds zero{_would_settle(row)}."
+
+
+def _would_settle(row: dict) -> str:
+    """How many more repairs tell what is left over from nothing."""
+    more = (row["repairs_needed"] or 0) - row["n_with"] - row["n_without"]
+    return f"; if it stays so, some {whole(more)} more repairs of the two kinds would settle it" if more > 0 else ""
 
 
 def stands_apart(groups: pl.DataFrame, *, fleet_share: float) -> str:

@@ -72,6 +72,11 @@ def whole_range(low: float | None, high: float | None) -> str:
     return NOTHING if low is None or high is None else f"{whole(low)} to {whole(high)}"
 
 
+def whole_with_range(value: float | None, low: float | None, high: float | None) -> str:
+    """A count, days, km or money with the ends of its interval in brackets."""
+    return NOTHING if value is None else f"{whole(value)} ({whole_range(low, high)})"
+
+
 def decimal_range(low: float | None, high: float | None, places: int = 2) -> str:
     """The ends of an interval of a ratio or a rate."""
     return NOTHING if low is None or high is None else f"{decimal(low, places)} to {decimal(high, places)}"

@@ -13,6 +13,7 @@ from inspect import signature
 import polars as pl
 
 from models.measures.bolt_comparison import bolt_comparison
+from models.measures.bolt_worth import bolt_worth
 from models.measures.comeback_shares import comeback_shares
 from models.measures.cusum import cusum
 from models.measures.leak_rates import leak_rates
@@ -28,6 +29,7 @@ from models.tables import LAYERS
 
 __all__ = [
     "bolt_comparison",
+    "bolt_worth",
     "comeback_shares",
     "cusum",
     "inputs_of",

@@ -129,6 +129,18 @@ def _bolt_comparison(frames: Frames, selection: Selection, settings: Settings) -
     return pl.concat(sides)
 
 
+def _bolt_worth(frames: Frames, selection: Selection, settings: Settings) -> pl.DataFrame:
+    """Each repair with new bolts that leaked again adds itself; those without are listed beside them."""
+    counted = _whole_watch(
+        _selected(frames["episodes"].filter(pl.col("repair_method").is_in(list(METHODS))), selection)
+    )
+    side = pl.col("repair_method").replace_strict(METHODS, return_dtype=pl.String)
+    return counted.with_columns(
+        counts_as=pl.format("{} new bolts: {}", side, "counts_as"),
+        adds=pl.when(side == SIDES[1]).then("adds").otherwise(0.0),
+    )
+
+
 def _time_to_releak(frames: Frames, selection: Selection, settings: Settings) -> pl.DataFrame:
     """Each re-leak adds its time by its share; those still dry at the horizon share what is left."""
     counted = _selected(frames["episodes"], selection)
@@ -202,5 +214,6 @@ BEHIND: dict[str, Callable[[Frames, Selection, Settings], pl.DataFrame]] = {
     "comeback_shares": _comeback_shares,
     "cusum": _cusum,
     "bolt_comparison": _bolt_comparison,
+    "bolt_worth": _bolt_worth,
 }
 """Measure to the function that finds the episodes behind one of its figures."""

@@ -28,6 +28,7 @@ FIGURES = (
     "difference",
     "difference_low",
     "difference_high",
+    "difference_error",
     "repairs_needed",
 )
 """What is null where a contrast rests on too little."""
@@ -57,6 +58,7 @@ def contrasts(
     *,
     others: Floats,
     time_scale: str,
+    horizon: float,
     rules: MeasureRules,
 ) -> pl.DataFrame:
     """Hazard ratio of every level of a factor against the first, and the difference in recurrence it makes.
@@ -71,7 +73,8 @@ def contrasts(
         levels: Its levels, the one to compare with first.
         others: What else is allowed for (n, terms).
         time_scale: What time is counted in.
-        rules: Horizons, level and the least a figure may rest on.
+        horizon: By when the recurrence is compared.
+        rules: Level and the least a figure may rest on.
 
     Returns:
         One row a level but the first: `level`, `reference`, `time_scale`, `horizon`, counts of both, `FIGURES` and
@@ -84,7 +87,7 @@ def contrasts(
         n_reference=pl.lit(reference["n"]),
         events_reference=pl.lit(reference["events"]),
         time_scale=pl.lit(time_scale),
-        horizon=pl.lit(rules.difference_days if time_scale == "days" else rules.difference_km),
+        horizon=pl.lit(horizon),
         reason=pl.coalesce(pl.format(f"{levels[0]}: {{}}", pl.lit(reference["reason"])), "reason"),
     )
     if shown["reason"].null_count() == 0:
@@ -95,6 +98,11 @@ def contrasts(
         .pipe(_with_differences, fitted, rules=rules)
         .pipe(_with_repairs_needed, fitted, rules=rules)
     )
+
+
+def usual_horizon(time_scale: str, rules: MeasureRules) -> float:
+    """By when recurrence is compared where nothing else is asked for."""
+    return rules.difference_days if time_scale == "days" else rules.difference_km
 
 
 def with_q_values(effects: pl.DataFrame) -> pl.DataFrame:
@@ -173,6 +181,7 @@ def _with_differences(shown: pl.DataFrame, fitted: Fitted, *, rules: MeasureRule
         "difference": [float(each.estimate) for each in found],
         "difference_low": [float(each.low) for each in found],
         "difference_high": [float(each.high) for each in found],
+        "difference_error": [float(each.standard_error) for each in found],
     }
     return shown.with_columns(
         pl.Series(name, values, dtype=pl.Float64).fill_nan(None) for name, values in columns.items()

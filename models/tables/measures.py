@@ -214,6 +214,34 @@ class BoltComparison(dy.Schema):
     reason = words("why there is no difference")
 
 
+class BoltWorth(dy.Schema):
+    """New bolts with gasket and seals on like engines: re-leaks spared, in money, against what a set costs."""
+
+    horizon = dy.Float64(primary_key=True, min=0.0, description="days since the repair")
+    hazard_ratio = quantity("1", "hazard of re-leak with new bolts over that without", nullable=True)
+    low = quantity("1", "lower 95% limit", nullable=True)
+    high = quantity("1", "upper 95% limit", nullable=True)
+    spared = quantity("1", "adjusted recurrence without less that with", nullable=True, at_least=-1.0, at_most=1.0)
+    spared_low = quantity("1", "lower 95% limit", nullable=True, at_least=-1.0, at_most=1.0)
+    spared_high = quantity("1", "upper 95% limit", nullable=True, at_least=-1.0, at_most=1.0)
+    worth = quantity("currency", "what the re-leaks spared would have cost, a repair", nullable=True, at_least=None)
+    worth_low = quantity("currency", "lower 95% limit", nullable=True, at_least=None)
+    worth_high = quantity("currency", "upper 95% limit", nullable=True, at_least=None)
+    cost = quantity("currency", "how much more the parts cost, a cover, on like engines", nullable=True, at_least=None)
+    cost_low = quantity("currency", "lower 95% limit", nullable=True, at_least=None)
+    cost_high = quantity("currency", "upper 95% limit", nullable=True, at_least=None)
+    left_over = quantity("currency", "worth less cost", nullable=True, at_least=None)
+    left_over_low = quantity("currency", "lower 95% limit", nullable=True, at_least=None)
+    left_over_high = quantity("currency", "upper 95% limit", nullable=True, at_least=None)
+    n_without = count("episodes without new bolts")
+    n_with = count("episodes with new bolts")
+    events_without = count("re-leaks without new bolts")
+    events_with = count("re-leaks with new bolts")
+    repairs_needed = count("repairs of both that tell what is left over from 0, if it stays as it is", nullable=True)
+    reason = words("why there is no comparison")
+    cost_reason = words("why there is no cost")
+
+
 class OilRatios(dy.Schema):
     """Oil put in after each repair over that before it; shows whether it cut the loss, and never that it leaks."""
 
@@ -268,6 +296,7 @@ TABLES: dict[str, type[dy.Schema]] = {
     "comeback_shares": ComebackShares,
     "cusum": Cusum,
     "bolt_comparison": BoltComparison,
+    "bolt_worth": BoltWorth,
 }
 """Figures of groups of repairs."""
 

@@ -148,6 +148,20 @@ BETWEEN_COLUMNS: dict[str, tuple[Rule, ...]] = {
         ),
         Rule("observed_fit", "observed", "observed > n", "No site has more re-leaks than repairs."),
     ),
+    "bolt_worth": (
+        Rule(
+            "left_in_interval",
+            "left_over",
+            "NOT (left_over_low <= left_over AND left_over <= left_over_high)",
+            "What is left over lies between its limits.",
+        ),
+        Rule(
+            "left_or_reason",
+            "reason",
+            "(left_over IS NULL) <> (reason IS NOT NULL OR cost_reason IS NOT NULL)",
+            "What is left over is given, or the reason why it is not.",
+        ),
+    ),
     "oil_ratios": (
         Rule(
             "ratio_in_interval", "ratio", "NOT (low <= ratio AND ratio <= high)", "The ratio lies between its limits."

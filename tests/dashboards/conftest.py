@@ -208,6 +208,7 @@ def measure_rows(ledger: dict[str, list[dict[str, Any]]]) -> dict[str, list[dict
         "window": Settings().episodes,
         "people": Settings().fleet,
         "oil_rules": Settings().oil,
+        "costs": Settings().plan,
     }
     made = {}
     for name in LAYERS["measures"]:

@@ -191,12 +191,19 @@ def test_shares_of_comebacks_are_those_published(
 def test_what_new_bolts_spare_is_what_is_published(
     published_with: Callable[..., Path], tables: dict[str, list[dict[str, Any]]], tmp_path: Path
 ) -> None:
-    """0.10 (0.04 to 0.16) of repairs at the 900 an unplanned leak is set to cost by default."""
-    figures = {"spared": 0.10, "low": 0.04, "high": 0.16, "rate_without": 0.3, "rate_with": 0.2, "reason": None}
-    rows = [row | figures for row in tables["bolt_comparison"]]
-    folder = write_report(published_with(bolt_comparison=rows), tmp_path / "report").parent
+    """0.10 (0.04 to 0.16) of repairs, as counted, at the 900 an unplanned leak is set to cost by default."""
+    counted = {"spared": 0.10, "low": 0.04, "high": 0.16, "rate_without": 0.3, "rate_with": 0.2, "reason": None}
+    money = {"worth": 77.0, "worth_low": 66.0, "worth_high": 88.0, "cost": 11.0, "cost_low": 11.0, "cost_high": 11.0}
+    left = {"left_over": 66.0, "left_over_low": 55.0, "left_over_high": 77.0, "reason": None, "cost_reason": None}
+    ratio = {"hazard_ratio": 0.5, "low": 0.3, "high": 0.9}
+    changed = {
+        "bolt_comparison": [row | counted for row in tables["bolt_comparison"]],
+        "bolt_worth": [row | ratio | money | left for row in tables["bolt_worth"]],
+    }
+    folder = write_report(published_with(**changed), tmp_path / "report").parent
     said = text_of(folder / "comparing.html").partition('id="bolts"')[2].partition("</section>")[0]
-    assert "new bolts spare 90 EUR a repair (36 to 144) within 365 days" in said
+    assert "Yes: on like engines, repairs with new bolts leak again 0.50 (0.30 to 0.90) times as often" in said
+    assert "66 (55 to 77) EUR left over" in said
     assert "90 (36 to 144)" in said
 
 

@@ -7,22 +7,74 @@ import polars as pl
 from dashboards.saying import bolts_pay
 from dashboards.snapshot import Snapshot
 from dashboards.tabulating import Row, Table, columns
-from dashboards.wording import NOTHING, TOO_FEW, decimal_with_range, family_words, percent, whole, whole_range
+from dashboards.wording import (
+    NOTHING,
+    TOO_FEW,
+    decimal_with_range,
+    family_words,
+    interval_words,
+    percent,
+    whole,
+    whole_with_range,
+)
 
 USUAL_HORIZON_DAYS = 365.0
 
 
 def bolts_section(snapshot: Snapshot) -> dict[str, Any]:
-    """Read the comparison and set it out in money, family by family."""
+    """Read what a bolt set is worth on like engines, and what was counted, and set both out in money."""
     leak_cost, currency = snapshot.settings.plan.unplanned_leak_cost, snapshot.settings.fleet.currency
-    compared = snapshot.table("bolt_comparison")
+    worth, compared = snapshot.table("bolt_worth"), snapshot.table("bolt_comparison")
     horizon = shown_horizon(compared.filter(engine_family=""))
-    worth = with_worth(compared.filter(horizon=horizon), unplanned_leak_cost=leak_cost)
+    level = interval_words(snapshot.settings.measures.confidence)
     return {
-        "table": _bolts_table(worth, horizon, currency),
-        "says": bolts_pay(worth.filter(engine_family=""), horizon_days=horizon, currency=currency),
+        "says": bolts_pay(worth, currency=currency),
+        "worth": _worth_table(worth, currency, level=level),
+        "table": _bolts_table(
+            with_worth(compared.filter(horizon=horizon), unplanned_leak_cost=leak_cost), horizon, currency
+        ),
         "leak_cost": f"{whole(leak_cost)} {currency}",
     }
+
+
+def _worth_table(worth: pl.DataFrame, currency: str, *, level: str) -> Table:
+    """The answer on like engines, horizon by horizon."""
+    numbers = (
+        f"Spared in 100 repairs ({level})", f"Worth a repair, {currency}", f"A set costs, {currency}",
+        f"Left over a repair, {currency}",
+    )  # fmt: skip
+    rows = worth.iter_rows(named=True)
+    return Table(
+        "On like engines, gasket and seals with new bolts against without",
+        columns("Within", *numbers, "Does it pay?", "What is missing, and why", numbers=numbers),
+        tuple(_worth_row(row) for row in rows),
+        empty="No repairs of either kind.",
+    )
+
+
+def _worth_row(row: dict[str, Any]) -> Row:
+    """The answer by one horizon."""
+    reasons = [row[name] for name in ("reason", "cost_reason") if row[name]]
+    spared = [None if row[name] is None else 100 * row[name] for name in ("spared", "spared_low", "spared_high")]
+    return Row(
+        (
+            f"{whole(row['horizon'])} days",
+            decimal_with_range(*spared, 1),
+            whole_with_range(row["worth"], row["worth_low"], row["worth_high"]),
+            whole(row["cost"]),
+            whole_with_range(row["left_over"], row["left_over_low"], row["left_over_high"]),
+            _pays(row),
+            "; ".join(reasons),
+        )
+    )
+
+
+def _pays(row: dict[str, Any]) -> str:
+    if row["left_over"] is None:
+        return TOO_FEW
+    if row["left_over_low"] > 0:
+        return "yes"
+    return "no" if row["left_over_high"] < 0 else "not known yet"
 
 
 def shown_horizon(fleet: pl.DataFrame) -> float:
@@ -52,7 +104,7 @@ def _bolts_table(worth: pl.DataFrame, horizon: float, currency: str) -> Table:
         "Leaked again without", "Leaked again with new bolts", "Spared in 100 repairs", f"Worth a repair, {currency}",
     )  # fmt: skip
     return Table(
-        f"Gasket and seals, without and with new bolts, within {whole(horizon)} days",
+        f"As counted, family by family: gasket and seals without and with new bolts, within {whole(horizon)} days",
         columns("Engine family", *numbers, "Can one tell?", numbers=numbers),
         tuple(_bolt_row(row) for row in worth.iter_rows(named=True)),
         empty="No family has repairs of both kinds.",
@@ -71,7 +123,7 @@ def _bolt_row(row: dict[str, Any]) -> Row:
             family_words(row["engine_family"]),
             *counts,
             decimal_with_range(*spared, 1),
-            f"{whole(row['worth'])} ({whole_range(row['worth_low'], row['worth_high'])})",
+            whole_with_range(row["worth"], row["worth_low"], row["worth_high"]),
             can_tell,
         )
     )

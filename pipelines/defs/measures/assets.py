@@ -39,12 +39,13 @@ def _frames_for(compute: Callable[..., pl.DataFrame], home: FleetHome) -> dict[s
 
 def _rules_for(compute: Callable[..., pl.DataFrame], settings: Settings) -> dict[str, Any]:
     """The settings that one measure asks for: `rules` of all measures, `window` of a comeback, `people`
-    for whom it shows, `oil_rules` for when an oil rate has moved."""
+    for whom it shows, `oil_rules` for when an oil rate has moved, `costs` of a leak."""
     known = {
         "rules": settings.measures,
         "window": settings.episodes,
         "people": settings.fleet,
         "oil_rules": settings.oil,
+        "costs": settings.plan,
     }
     return {name: known[name] for name in signature(compute).parameters if name in known}
 

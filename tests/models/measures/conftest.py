@@ -9,7 +9,7 @@ import pytest
 
 from models import measures
 from models.measures.step_effects import MEASURED, TICKED
-from models.settings import EpisodeRules, FleetSettings, MeasureRules
+from models.settings import EpisodeRules, FleetSettings, MeasureRules, PlanRules
 
 FAMILIES, SITES = ("F1", "F2", "F3"), ("east", "north", "west")
 METHODS = ("gasket", "gasket_and_seals", "retightened", "gasket_seals_bolts")
@@ -94,7 +94,7 @@ def cards():
 @pytest.fixture(scope="session")
 def compute(rules, fitted, cards):
     """Compute a measure by name from episodes, with default settings and the other tables made to fit."""
-    settings = {"rules": rules, "window": EpisodeRules(), "people": FleetSettings()}
+    settings = {"rules": rules, "window": EpisodeRules(), "people": FleetSettings(), "costs": PlanRules()}
 
     def build(name, episodes):
         measure = getattr(measures, name)
@@ -104,6 +104,7 @@ def compute(rules, fitted, cards):
         repair_records, engine_families = cards(*ticked)
         others = {"engine_periods": fitted(episodes), "repair_records": repair_records}
         others |= {"engine_families": engine_families}
+        others |= {"work_orders": episodes.select("order_id").unique().with_columns(parts_cost=pl.lit(70.0))}
         frames = {table: others.get(table, episodes) for table in measures.inputs_of(measure)}
         options = {option: settings[option] for option in signature(measure).parameters if option in settings}
         return measure(**frames, **options)
