@@ -77,7 +77,7 @@ def test_does_a_new_bolt_set_pay_for_itself(page: str, truth: pl.DataFrame) -> N
 
 
 def test_how_many_more_repairs_would_settle_it(page: str) -> None:
-    """Limits reach 1.96 standard errors; 80% of fleets tell what lies 2.80 of them from zero; errors go by 1 / root n."""
+    """Limits reach 1.96 standard errors; 80% of fleets tell what lies 2.80 from zero; errors fall as 1 / root n."""
     left, low, high = _numbers(rf"{NUMBER} \({NUMBER} to {NUMBER}\) EUR left over", page)
     (more,) = _numbers(rf"some {NUMBER} more repairs of the two kinds would settle it", page)
     seen = sum(_truth("episodes")["repair_method"].is_in(["gasket_and_seals", "gasket_seals_bolts"]))
