@@ -7,7 +7,7 @@ from textwrap import TextWrapper
 
 import polars as pl
 
-from dashboards.marking import CLOSES, OPENS
+from dashboards.marking import CLOSES, OPENS, marked_pieces
 from models import engines
 from models.errors import UsageError
 from models.notes import AddedLexicon
@@ -139,7 +139,7 @@ def _tell_text(statements: pl.DataFrame, wrap: TextWrapper) -> Iterator[str]:
     )
     for reading in (BEFORE, AFTER):
         said = one.filter(pl.col("reading") == reading)
-        yield from wrap.wrap(f"  {reading:<7} {marked(one['text'][0], said.select('span_start', 'span_end').rows())}")
+        yield from wrap.wrap(f"  {reading:<7} {marked(one['text'][0], said)}")
         for row in said.select(STATEMENT).iter_rows():
             yield from wrap.wrap(f"{'':10}= {' '.join(filter(None, row))}")
 
@@ -158,21 +158,7 @@ def _tell_orders(orders: pl.DataFrame, wrap: TextWrapper) -> Iterator[str]:
         yield f"... and {len(alike) - TEXTS_SHOWN:,} more orders; --format json lists all."
 
 
-def marked(text: str, spans: list[tuple[int, int]]) -> str:
-    """A text on one line, with marks around the words at some places; places that overlap are marked as one."""
-    pieces, at = [], 0
-    for start, end in _merged(spans):
-        pieces += [text[at:start], OPENS, text[start:end], CLOSES]
-        at = end
-    return " ".join("".join([*pieces, text[at:]]).split())
-
-
-def _merged(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    """Places in order, those that overlap made one; empty ones left out."""
-    merged: list[tuple[int, int]] = []
-    for start, end in sorted(spans):
-        if merged and start < merged[-1][1]:
-            merged[-1] = (merged[-1][0], max(end, merged[-1][1]))
-        elif start < end:
-            merged.append((start, end))
-    return merged
+def marked(text: str, statements: pl.DataFrame) -> str:
+    """A text on one line, with marks around the words that its statements were read from."""
+    pieces = marked_pieces(text, statements.iter_rows(named=True))
+    return " ".join("".join(f"{OPENS}{each.text}{CLOSES}" if each.polarity else each.text for each in pieces).split())

@@ -17,12 +17,13 @@ MAX_LOADS, MAX_REASONS, MAX_REFUSED, MAX_CHECKS = 300, 60, 1_000, 600
 def contents(snapshot: Snapshot) -> dict[str, Any]:
     """Read the loads, refusals, checks, settings and table sizes, and lay them out."""
     checks = snapshot.select("select_checks")
+    refused = snapshot.select("select_refused_rows", limit=MAX_REFUSED)
     return {
         "loads": _loads_table(snapshot),
         "adds_up": _adds_up(snapshot),
         "reasons": _reasons_table(snapshot),
-        "refused": _refused_table(snapshot),
-        "refused_options": _refused_files(snapshot),
+        "refused": _refused_table(refused, row_count=snapshot.row_count("refused_rows")),
+        "refused_options": [(file, file) for file in refused["file"].unique().sort()],
         "remarks": _remarks_table(snapshot),
         "checks_say": _checks_say(checks),
         "troubles": _troubles_table(checks.filter(~pl.col("passed"))),
@@ -100,9 +101,8 @@ def _reasons_table(snapshot: Snapshot) -> Table:
     )
 
 
-def _refused_table(snapshot: Snapshot) -> Table:
+def _refused_table(refused: pl.DataFrame, *, row_count: int) -> Table:
     """Each refused row: where it stands and what it held."""
-    refused = snapshot.select("select_refused_rows", limit=MAX_REFUSED)
     rows = tuple(
         Row(
             (
@@ -122,7 +122,7 @@ def _refused_table(snapshot: Snapshot) -> Table:
         columns("File", "Row", "Kind", "Column", "Value", "Reason and what to do", numbers=("Row",)),
         rows,
         empty="No row was refused.",
-        row_count=snapshot.row_count("refused_rows"),
+        row_count=row_count,
         csv="refused_rows",
     )
 
@@ -281,9 +281,3 @@ def _tables_table(snapshot: Snapshot) -> Table:
         for name, schema in tables.items()
     )
     return Table("Published tables", columns("Table", "Rows", "Layer", "What a row is", numbers=("Rows",)), rows)
-
-
-def _refused_files(snapshot: Snapshot) -> list[tuple[str, str]]:
-    """The files whose refused rows are listed, for the select."""
-    listed_rows = snapshot.select("select_refused_rows", limit=MAX_REFUSED)
-    return [(file, file) for file in listed_rows["file"].unique().sort()]

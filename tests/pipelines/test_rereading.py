@@ -3,6 +3,7 @@
 import json
 from pathlib import Path
 
+import polars as pl
 import pytest
 from click.testing import CliRunner, Result
 
@@ -66,9 +67,13 @@ def test_statements_are_read_with_the_added_words(home: Home) -> None:
     [
         ([], "oil at the cover"),
         ([(0, 3), (7, 16)], "«oil» at «the cover»"),
-        ([(7, 16), (0, 3), (0, 10)], "«oil at the cover»"),
+        ([(7, 16), (0, 3), (0, 10)], "«oil» at «the cover»"),
         ([(5, 5)], "oil at the cover"),
     ],
 )
 def test_marks_stand_around_words_and_never_inside_each_other(spans: list[tuple[int, int]], expected: str) -> None:
-    assert marked("oil at\nthe cover", spans) == expected
+    text = "oil at\nthe cover"
+    same = {"component": "cover_gasket", "polarity": "present", "leak_class": None}
+    read = [same | {"span_start": start, "span_end": end, "span_text": text[start:end]} for start, end in spans]
+    schema = {**dict.fromkeys(same, pl.String), "span_start": pl.Int64, "span_end": pl.Int64, "span_text": pl.String}
+    assert marked(text, pl.DataFrame(read, schema=schema)) == expected
