@@ -25,7 +25,7 @@ GROUPS = {
     "level": "--level",
 }
 """Key column to the option that chooses by it."""
-STEPS = ("horizon", "time", "number")
+STEPS = ("horizon", "time", "number", "age_years")
 """Columns that say how far a row counts; of repairs in a row the last is explained where none is chosen."""
 NEEDED = {
     "site_comparison": ("site",),
@@ -92,7 +92,8 @@ def _rows_of(table: str, published: pl.DataFrame, chosen: dict[str, str]) -> pl.
     foreign = [GROUPS[name] for name in wanted if name in GROUPS and name not in keys]
     if foreign:
         raise UsageError(f"{table} has no figures by {' or '.join(foreign)}. Leave it out.")
-    defaults = {"engine_family": "", "repair_method": "", "site": "", "time_scale": "days", "technician": ""}
+    defaults = {"engine_family": "", "repair_method": "", "site": "", "time_scale": "days"}
+    defaults |= {"technician": "", "clock": "detection"}
     full = {name: wanted.get(name, default) for name, default in defaults.items() if name in keys} | wanted
     unchosen = [GROUPS[name] for name in NEEDED.get(table, ()) if name not in chosen]
     if unchosen:

@@ -29,7 +29,7 @@ def last_records(
     """Find each vehicle's last record of any kind up to a day: watching ends there, not at the extract's date.
 
     Returns:
-        vehicle_id, last_at, last_on, sorted by vehicle.
+        `LastRecords`, sorted by vehicle; beside the last record the day of the first, from which it was watched.
     """
     kinds = (
         (work_orders, "opened"),
@@ -46,7 +46,9 @@ def last_records(
         moments.drop_nulls()
         .filter(pl.col("last_on") <= as_of)
         .group_by("vehicle_id")
-        .agg(pl.col("last_at", "last_on").sort_by("last_on", "last_at").last())
+        .agg(
+            pl.col("last_on").min().alias("first_on"), pl.col("last_at", "last_on").sort_by("last_on", "last_at").last()
+        )
         .sort("vehicle_id")
     )
 

@@ -17,11 +17,14 @@ from models.measures.bolt_worth import bolt_worth
 from models.measures.comeback_shares import comeback_shares
 from models.measures.cusum import cusum
 from models.measures.leak_rates import leak_rates
+from models.measures.leak_timing import leak_timing, leak_timing_curve
 from models.measures.method_effects import method_effects
 from models.measures.oil_ratios import oil_ratios
 from models.measures.oil_trends import oil_trends
 from models.measures.recurrence import recurrence
 from models.measures.recurrence_curve import recurrence_curve
+from models.measures.repair_trends import repair_trends
+from models.measures.repairs_by_age import repairs_by_age
 from models.measures.site_comparison import site_comparison
 from models.measures.step_effects import step_effects
 from models.measures.time_to_releak import time_to_releak
@@ -34,11 +37,15 @@ __all__ = [
     "cusum",
     "inputs_of",
     "leak_rates",
+    "leak_timing",
+    "leak_timing_curve",
     "method_effects",
     "oil_ratios",
     "oil_trends",
     "recurrence",
     "recurrence_curve",
+    "repair_trends",
+    "repairs_by_age",
     "site_comparison",
     "step_effects",
     "time_to_releak",

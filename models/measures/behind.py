@@ -10,8 +10,10 @@ from models.measures.bolt_comparison import METHODS, SIDES
 from models.measures.comeback_shares import WHOLE_WINDOW, window_used
 from models.measures.cube import GROUP_COLUMNS, cause_codes
 from models.measures.cusum import cusum
-from models.measures.leak_rates import EXPOSURE_UNIT
+from models.measures.engine_watch import ENGINE, leak_repairs, watched_engines
+from models.measures.leak_rates import DAYS_PER_YEAR, EXPOSURE_UNIT
 from models.measures.pooled_model import with_expected
+from models.measures.repairs_by_age import counted_entries
 from models.measures.step_effects import JOINT_OPENED, with_steps
 from models.settings import Settings
 from models.statistics.kaplan_meier import product_limit
@@ -167,8 +169,8 @@ def _site_comparison(frames: Frames, selection: Selection, settings: Settings) -
     return counted.with_columns(counts_as=_counts_as(float("inf")), adds=pl.col("expected"))
 
 
-def _method_effects(frames: Frames, selection: Selection, settings: Settings) -> pl.DataFrame:
-    """Each re-leak of the method adds itself."""
+def _re_leaks(frames: Frames, selection: Selection, settings: Settings) -> pl.DataFrame:
+    """Each re-leak of the group adds itself."""
     return _whole_watch(_selected(frames["episodes"], selection))
 
 
@@ -197,6 +199,49 @@ def _cusum(frames: Frames, selection: Selection, settings: Settings) -> pl.DataF
     return _selected(frames["episodes"], replace(selection, time_scale="days")).join(moved, on="episode_id")
 
 
+def _repairs_by_age(frames: Frames, selection: Selection, settings: Settings) -> pl.DataFrame:
+    """Each repair adds one over the engines watched at that age; two covers done on one day share it."""
+    inputs = (frames["episodes"], frames["engine_periods"], frames["last_records"])
+    _, entries = counted_entries(*inputs, rules=settings.measures)
+    chosen = entries.filter(engine_family=selection.engine_family)
+    ages = chosen.filter("is_event").select("age_days").unique()
+    ends = chosen.filter(~pl.col("is_event"))
+    watched = ages.join_where(
+        ends.select(until="age_days", since="begin_days"),
+        pl.col("since") < pl.col("age_days"),
+        pl.col("age_days") <= pl.col("until"),
+    )
+    each = watched.group_by("age_days").agg(each=1.0 / pl.len())
+    repaired = leak_repairs(frames["episodes"], watched_engines(*inputs[1:])).join(
+        chosen.filter("is_event").select(*ENGINE, "age_days"), on=[*ENGINE, "age_days"]
+    )
+    return (
+        repaired.with_columns(time=pl.col("age_days") / DAYS_PER_YEAR, counts_as=pl.lit("repaired for a leak"))
+        .filter(pl.col("time") <= selection.horizon)
+        .join(each, on="age_days")
+        .with_columns(adds=pl.col("each") / pl.len().over(*ENGINE, "age_days"))
+    )
+
+
+def _repair_trends(frames: Frames, selection: Selection, settings: Settings) -> pl.DataFrame:
+    """Each day of repair of an engine adds one; two covers done on one day share it."""
+    repaired = leak_repairs(frames["episodes"], watched_engines(frames["engine_periods"], frames["last_records"]))
+    wanted = {"engine_family": selection.engine_family} if selection.engine_family else {}
+    return repaired.filter(pl.lit(True), **wanted).with_columns(
+        time=pl.col("age_days") / DAYS_PER_YEAR,
+        counts_as=pl.lit("repaired for a leak"),
+        adds=1.0 / pl.len().over(*ENGINE, "age_days"),
+    )
+
+
+def _leak_timing_curve(frames: Frames, selection: Selection, settings: Settings) -> pl.DataFrame:
+    """Each re-leak adds by how much the share still dry falls, other ends censored."""
+    counted = _selected(frames["episodes"], selection)
+    falls = pl.Series(_falls(counted, competing_ends=False), dtype=pl.Float64)
+    adds = pl.when(pl.col("time") <= selection.horizon).then(falls).otherwise(0.0)
+    return counted.with_columns(counts_as=_counts_as(selection.horizon), adds=adds)
+
+
 def _whole_watch(counted: pl.DataFrame) -> pl.DataFrame:
     """Count every episode for as long as it was watched; a re-leak adds 1."""
     adds = (pl.col("status") == "re-leak").cast(pl.Float64)
@@ -209,11 +254,15 @@ BEHIND: dict[str, Callable[[Frames, Selection, Settings], pl.DataFrame]] = {
     "time_to_releak": _time_to_releak,
     "leak_rates": _leak_rates,
     "site_comparison": _site_comparison,
-    "method_effects": _method_effects,
+    "method_effects": _re_leaks,
     "step_effects": _step_effects,
     "comeback_shares": _comeback_shares,
     "cusum": _cusum,
     "bolt_comparison": _bolt_comparison,
     "bolt_worth": _bolt_worth,
+    "repairs_by_age": _repairs_by_age,
+    "repair_trends": _repair_trends,
+    "leak_timing_curve": _leak_timing_curve,
+    "leak_timing": _re_leaks,
 }
 """Measure to the function that finds the episodes behind one of its figures."""

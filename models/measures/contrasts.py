@@ -107,8 +107,12 @@ def usual_horizon(time_scale: str, rules: MeasureRules) -> float:
 
 def with_q_values(effects: pl.DataFrame) -> pl.DataFrame:
     """Add the p values adjusted for how many contrasts of the time scale have one: the false-discovery rate."""
-    adjusted = pl.col("p_value").map_batches(_adjusted, return_dtype=pl.Float64)
-    return effects.with_columns(q_value=adjusted.over("time_scale"))
+    return effects.with_columns(q_value=adjusted_p_values("p_value").over("time_scale"))
+
+
+def adjusted_p_values(column: str) -> pl.Expr:
+    """Adjust the p values of a column for how many there are; null where there is none."""
+    return pl.col(column).map_batches(_adjusted, return_dtype=pl.Float64)
 
 
 def _adjusted(p_values: pl.Series) -> pl.Series:

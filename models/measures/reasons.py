@@ -13,11 +13,14 @@ def counted(count: pl.Expr, thing: str) -> pl.Expr:
     )
 
 
-def too_few(*, rules: MeasureRules, event: str = "re-leak") -> pl.Expr:
-    """Say that `n` or `events` is too small for a figure; null where it is not. `event` names what is counted."""
+def too_few(*, rules: MeasureRules, event: str = "re-leak", unit: str = "episode") -> pl.Expr:
+    """Say that `n` or `events` is too small for a figure; null where it is not.
+
+    `event` names what is counted, `unit` whom it happened to.
+    """
     few = (pl.col("n") < rules.min_episodes) | (pl.col("events") < rules.min_events)
-    counts = pl.format("too few to say: {}, {}", counted(pl.col("n"), "episode"), counted(pl.col("events"), event))
-    return pl.when(pl.col("n") == 0).then(pl.lit("no episodes")).when(few).then(counts)
+    counts = pl.format("too few to say: {}, {}", counted(pl.col("n"), unit), counted(pl.col("events"), event))
+    return pl.when(pl.col("n") == 0).then(pl.lit(f"no {unit}s")).when(few).then(counts)
 
 
 def too_few_vehicles() -> pl.Expr:

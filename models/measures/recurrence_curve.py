@@ -4,16 +4,14 @@ import numpy as np
 import polars as pl
 
 from models.measures.cube import GROUP_COLUMNS, Cube, cubes
+from models.measures.thinning import evenly_kept
 from models.settings import MeasureRules
 from models.statistics.aalen_johansen import aalen_johansen
 from models.statistics.few_clusters import MIN_CLUSTERS
 from models.statistics.kaplan_meier import kaplan_meier
-from models.statistics.risk_table import Bools, Floats, Ints, group_sum, running_sum
+from models.statistics.risk_table import Bools, Floats, Ints, group_sum
 from models.tables import conform
 from models.tables.measures import RecurrenceCurve
-
-MAX_STEPS = 58
-"""Steps drawn of a curve; with its two ends that makes 60 points, as many as the eye can use at page width."""
 
 
 def recurrence_curve(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFrame:
@@ -47,14 +45,10 @@ def _points(cube: Cube, *, rules: MeasureRules) -> pl.DataFrame:
 
 
 def _steps(cube: Cube, is_reached: Bools) -> Bools:
-    """Mark `MAX_STEPS` rows at most at which each group steps, with the last, and one at time zero besides (rows,)."""
+    """Mark the rows at which each group's curve is drawn to step, and one at time zero besides (rows,)."""
     table = cube.table
     is_step = is_reached & (table.events > 0)
-    rank = running_sum(is_step.astype(np.float64), table.start)
-    steps = np.bincount(table.row_group, weights=is_step, minlength=table.groups)[table.row_group]
-    share = MAX_STEPS / np.maximum(steps, MAX_STEPS)
-    is_kept: Bools = (np.floor(rank * share) > np.floor((rank - 1) * share)) | (table.time == 0)
-    return is_step & is_kept
+    return np.asarray(evenly_kept(is_step, table.start) | (is_step & (table.time == 0)))
 
 
 def _curve_rows(cube: Cube, rows: Ints, *, rules: MeasureRules) -> pl.DataFrame:

@@ -293,12 +293,15 @@ def bootstrap_survival(
     """
     codes = np.unique(np.asarray(cluster, dtype=np.int64), return_inverse=True)[1].ravel()
     vehicles = int(codes.max(initial=-1)) + 1
+    ends = np.stack([np.asarray(left, dtype=np.float64), np.asarray(right, dtype=np.float64)], axis=1)
+    pairs, pair = np.unique(ends, axis=0, return_inverse=True)
     low, high = survival_bounds(turnbull(left, right), times)
     if not vehicles:
         return Estimates(low, low, low, high)
     random = np.random.default_rng(seed)
     counts = random.multinomial(vehicles, np.full(vehicles, 1.0 / vehicles), size=draws)
-    bounds = np.array([survival_bounds(turnbull(left, right, weight=count[codes]), times) for count in counts])
+    weights = (weighted_count(pair.ravel(), count[codes].astype(np.float64), len(pairs)) for count in counts)
+    bounds = np.array([survival_bounds(turnbull(*pairs.T, weight=weight), times) for weight in weights])
     tail = (1.0 - confidence) / 2.0
     return Estimates(
         estimate=(low + high) / 2.0,

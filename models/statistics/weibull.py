@@ -183,6 +183,28 @@ def weibull_mean(fit: WeibullFit, *, confidence: float = 0.95, reach: npt.ArrayL
         return Estimates(mean, mean * log_error, mean / factor, mean * factor)
 
 
+def weibull_quantile(fit: WeibullFit, share: float, *, confidence: float = 0.95) -> Estimates:
+    """Time by which `share` of each fitted life is over, with limits by the delta method on the log scale (groups,).
+
+    NaN where there is no fit.
+
+    Raises:
+        ValueError: The share does not lie between 0 and 1.
+
+    Source: Meeker & Escobar, Statistical Methods for Reliability Data (1998), section 8.4; as `predict(survreg(...),
+    type = "uquantile")` of R's survival package.
+    """
+    if not 0 < share < 1:
+        raise ValueError(f"share is {share}; it must lie between 0 and 1")
+    reach = np.log(-np.log1p(-share)) / fit.shape
+    slope = np.stack([np.ones_like(reach), reach], axis=1)
+    log_error = np.sqrt(np.einsum("gi,gij,gj->g", slope, fit.covariance, slope))
+    with np.errstate(over="ignore"):
+        time = fit.scale * np.exp(reach)
+        factor = np.exp(normal_quantile(confidence) * log_error)
+        return Estimates(time, time * log_error, time / factor, time * factor)
+
+
 def contradicted(fit: WeibullFit, table: RiskTable, curve: SurvivalCurve) -> Bools:
     """Whether each group's fitted life leaves its Kaplan-Meier curve, which a Weibull should not (groups,).
 

@@ -74,9 +74,10 @@ class EnginePeriods(dy.Schema):
 
 
 class LastRecords(dy.Schema):
-    """Each vehicle's last record of any kind: watching ends there, not at the extract's day."""
+    """Each vehicle's first and last record of any kind: watching ends there, not at the extract's day."""
 
     vehicle_id = key("vehicle")
+    first_on = day("first record, local day")
     last_at = moment("when")
     last_on = day("local day")
 

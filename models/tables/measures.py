@@ -21,6 +21,8 @@ JOB_STEPS = (
 )
 """Steps of the cover job that a job card tells of, named by what skipping them is."""
 STEP_LEVELS = ("skipped", "not recorded")
+LEAK_CLOCKS = ("detection", "leak")
+"""What is timed: the finding of a leak, or its beginning, known only to lie between two looks."""
 COMEBACK_ATTRIBUTES = ("repair_method", "engine_family", "site", "occasion", "has_new_bolts", "is_ventilation_serviced")
 """Columns of the episodes that comebacks are counted by."""
 
@@ -285,6 +287,76 @@ class OilTrends(dy.Schema):
     shift_statistic = quantity("1", "likelihood-ratio statistic of the change", nullable=True, at_least=None)
 
 
+class RepairsByAge(dy.Schema):
+    """Repairs for a leak of an engine by its age: mean cumulative function, robust limits, points for drawing."""
+
+    engine_family = group("engine family")
+    age_years = dy.Float64(
+        primary_key=True, min=0.0, metadata={"unit": "years"}, description="since the engine was fitted"
+    )
+    repairs = quantity("repairs an engine", "mean number by that age")
+    low = quantity("repairs an engine", "lower 95% limit")
+    high = quantity("repairs an engine", "upper 95% limit")
+    standard_error = quantity("repairs an engine", "robust standard error")
+    watched = count("engines watched at that age")
+    n = count("engines watched at any age counted")
+    events = count("repairs by that age")
+    since_years = quantity("years", "age that counting starts at: too few engines were watched before")
+
+
+class RepairTrends(dy.Schema):
+    """Whether repairs for a leak come ever more often as engines age: trend tests and the power law."""
+
+    engine_family = group("engine family")
+    n = count("engines")
+    events = count("repairs for a leak while they were watched")
+    exposure = quantity("engine-years", "time watched")
+    laplace = quantity("1", "Laplace's statistic, above 0 where repairs crowd late", nullable=True, at_least=None)
+    laplace_p = share("its two-sided p value, repairs of one engine independent", nullable=True)
+    robust_p = share("the same by the spread between engines", nullable=True)
+    q_value = share("that, adjusted for the families shown", nullable=True)
+    mil_hdbk_189 = quantity("1", "MIL-HDBK-189's chi-squared statistic", nullable=True)
+    mil_hdbk_189_degrees = count("its degrees of freedom")
+    mil_hdbk_189_p = share("its two-sided p value", nullable=True)
+    shape = quantity("1", "the rate goes with age to the power of this less 1: above 1 it worsens", nullable=True)
+    low = quantity("1", "lower 95% limit, clustered by engine", nullable=True)
+    high = quantity("1", "upper 95% limit, clustered by engine", nullable=True)
+    shape_p = share("p value of shape 1 by the likelihood ratio", nullable=True)
+    reason = words("why a figure is missing")
+
+
+class LeakTimingCurve(dy.Schema):
+    """Share found to leak (Kaplan-Meier), and share that had begun to leak (Turnbull), by days since the repair."""
+
+    engine_family = group("engine family")
+    repair_method = group("repair method")
+    time = dy.Float64(primary_key=True, min=0.0, metadata={"unit": "days"}, description="since the repair")
+    detected = share("share found to leak by then")
+    detected_low = share("lower 95% limit, clustered by vehicle", nullable=True)
+    detected_high = share("upper 95% limit, clustered by vehicle", nullable=True)
+    begun_least = share("least share that can have begun to leak by then")
+    begun_most = share("greatest share that can have")
+    begun_low = share("lower 95% limit, vehicles drawn anew", nullable=True)
+    begun_high = share("upper 95% limit, vehicles drawn anew", nullable=True)
+    at_risk = count("episodes still watched")
+
+
+class LeakTiming(dy.Schema):
+    """Weibull life to the detection of a re-leak, and to its beginning between the last dry look and the first wet."""
+
+    engine_family = group("engine family")
+    repair_method = group("repair method")
+    clock = one_of(LEAK_CLOCKS, "what is timed", primary_key=True)
+    b10 = quantity("days", "time by which one in ten", nullable=True)
+    b10_low = quantity("days", "lower 95% limit, clustered by vehicle", nullable=True)
+    b10_high = quantity("days", "upper 95% limit, clustered by vehicle", nullable=True)
+    weibull_shape = quantity("1", "Weibull shape", nullable=True)
+    weibull_scale = quantity("days", "Weibull scale", nullable=True)
+    n = count("episodes")
+    events = count("re-leaks")
+    reason = words("why a figure is missing")
+
+
 TABLES: dict[str, type[dy.Schema]] = {
     "recurrence": Recurrence,
     "time_to_releak": TimeToReleak,
@@ -297,6 +369,10 @@ TABLES: dict[str, type[dy.Schema]] = {
     "cusum": Cusum,
     "bolt_comparison": BoltComparison,
     "bolt_worth": BoltWorth,
+    "repairs_by_age": RepairsByAge,
+    "repair_trends": RepairTrends,
+    "leak_timing_curve": LeakTimingCurve,
+    "leak_timing": LeakTiming,
 }
 """Figures of groups of repairs."""
 

@@ -202,6 +202,11 @@ def engine_periods(episodes: list[dict[str, Any]]) -> list[dict[str, Any]]:
     ]
 
 
+def last_records(episodes: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    seen = {"first_on": date(2023, 6, 1), "last_on": AS_OF, "last_at": moment(AS_OF)}
+    return [{"vehicle_id": vehicle} | seen for vehicle in sorted({row["vehicle_id"] for row in episodes})]
+
+
 def measure_rows(ledger: dict[str, list[dict[str, Any]]]) -> dict[str, list[dict[str, Any]]]:
     known = {
         "rules": Settings().measures,
@@ -369,6 +374,7 @@ def full_tables() -> dict[str, list[dict[str, Any]]]:
         **records_tables(episodes),
         "episodes": episodes,
         "engine_periods": engine_periods(episodes),
+        "last_records": last_records(episodes),
         "evidence": evidence_rows(episodes),
     }
     return {

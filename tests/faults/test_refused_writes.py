@@ -98,7 +98,7 @@ def home(published: Home, tmp_path: Path) -> Home:
 def _seen(vehicles: int) -> pl.DataFrame:
     """A table of so many vehicles."""
     named = pl.DataFrame({"vehicle_id": [f"V{number}" for number in range(vehicles)]})
-    return named.with_columns(last_on=runs.AS_OF, last_at=datetime(2026, 6, 30, tzinfo=UTC))
+    return named.with_columns(first_on=runs.AS_OF, last_on=runs.AS_OF, last_at=datetime(2026, 6, 30, tzinfo=UTC))
 
 
 def _publish(home: Home, vehicles: int) -> None:

@@ -1,6 +1,6 @@
 """Episodes for the measures: a fleet from a seed, and single ones by hand."""
 
-from datetime import date
+from datetime import UTC, date, datetime, time, timedelta
 from inspect import signature
 
 import numpy as np
@@ -37,6 +37,9 @@ def make():
         for i, row in enumerate(filled):
             values = defaults | {"episode_id": f"e{i:04}", "vehicle_id": f"v{i:04}"} | same
             values |= {"km": row["days"] * 50.0} | row
+            repaired_at = datetime.combine(values["repaired_on"], time(9), tzinfo=UTC)
+            looked_at = {"repaired_at": repaired_at, "last_dry_at": repaired_at + timedelta(days=row["days"] // 2)}
+            values = looked_at | values
             filled[i] = {"engine_id": values["vehicle_id"], "order_id": values["episode_id"]} | values
         schema = {
             "episode_id": pl.String,
@@ -56,6 +59,8 @@ def make():
             "km": pl.Float64,
             "repaired_on": pl.Date,
             "ended_on": pl.Date,
+            "repaired_at": pl.Datetime("us", "UTC"),
+            "last_dry_at": pl.Datetime("us", "UTC"),
         }
         return pl.DataFrame([{name: row[name] for name in schema} for row in filled], schema=schema)
 
@@ -70,6 +75,17 @@ def fitted():
         engines = episodes.select("vehicle_id", "engine_id", "engine_family").unique().sort("vehicle_id", "engine_id")
         fitted_on = [days.get(vehicle, date(2020, 1, 1)) for vehicle in engines["vehicle_id"]]
         return engines.with_columns(from_on=pl.Series(fitted_on, dtype=pl.Date), to_on=pl.lit(None, pl.Date))
+
+    return build
+
+
+@pytest.fixture(scope="session")
+def seen():
+    """First and last records of the episodes' vehicles: the first in June 2023, the last at their last end."""
+
+    def build(episodes):
+        last = episodes.group_by("vehicle_id").agg(last_on=pl.col("ended_on").max()).sort("vehicle_id")
+        return last.with_columns(first_on=pl.lit(date(2023, 6, 1)))
 
     return build
 
@@ -92,7 +108,7 @@ def cards():
 
 
 @pytest.fixture(scope="session")
-def compute(rules, fitted, cards):
+def compute(rules, fitted, seen, cards):
     """Compute a measure by name from episodes, with default settings and the other tables made to fit."""
     settings = {"rules": rules, "window": EpisodeRules(), "people": FleetSettings(), "costs": PlanRules()}
 
@@ -103,8 +119,8 @@ def compute(rules, fitted, cards):
         ]
         repair_records, engine_families = cards(*ticked)
         others = {"engine_periods": fitted(episodes), "repair_records": repair_records}
-        others |= {"engine_families": engine_families}
         others |= {"work_orders": episodes.select("order_id").unique().with_columns(parts_cost=pl.lit(70.0))}
+        others |= {"engine_families": engine_families, "last_records": seen(episodes)}
         frames = {table: others.get(table, episodes) for table in measures.inputs_of(measure)}
         options = {option: settings[option] for option in signature(measure).parameters if option in settings}
         return measure(**frames, **options)

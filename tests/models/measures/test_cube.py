@@ -4,8 +4,9 @@ import pytest
 from models.measures import leak_rates
 from models.tables.measures import TABLES
 
-WITHOUT_ROWS_OF_FEW = ("recurrence_curve", "bolt_comparison", "method_effects", "cusum")
-WITHOUT_ROWS_OF_NONE = (*WITHOUT_ROWS_OF_FEW, "site_comparison", "comeback_shares")
+CURVES = ("recurrence_curve", "leak_timing_curve", "repairs_by_age")
+WITHOUT_ROWS_OF_FEW = (*CURVES, "bolt_comparison", "method_effects", "cusum")
+WITHOUT_ROWS_OF_NONE = (*WITHOUT_ROWS_OF_FEW, "site_comparison", "comeback_shares", "repair_trends")
 GROUPS = ["engine_family", "repair_method", "site"]
 
 
@@ -36,7 +37,7 @@ def test_no_episodes_or_one(name, rows, fleet, compute):
         assert table["reason"].null_count() == 0
         assert (
             table["reason"]
-            .str.contains("no episodes" if rows == 0 else "no episodes|too few to say: 1 episode, ")
+            .str.contains("no episodes" if rows == 0 else "no episodes|too few to say: 1 (episode|engine), ")
             .all()
         )
 

@@ -1,0 +1,204 @@
+"""When repairs were found to leak again, and when they began to: the same leaks by two clocks."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from models.measures.cube import label_codes
+from models.measures.reasons import too_few
+from models.settings import MeasureRules
+from models.statistics.clustering import vehicle_clusters
+from models.statistics.intervals import log_log_limits
+from models.statistics.kaplan_meier import kaplan_meier
+from models.statistics.risk_table import CENSORED, EVENT, Floats, Ints, at_risk_at, risk_table, value_at
+from models.statistics.turnbull import bootstrap_survival, survival_bounds, turnbull
+from models.statistics.weibull import WeibullFit, contradicted, fit_weibull, weibull_quantile
+from models.statistics.weibull_intervals import fit_weibull_intervals
+from models.tables import conform
+from models.tables.measures import LEAK_CLOCKS, LeakTiming, LeakTimingCurve
+
+DETECTION, LEAK = LEAK_CLOCKS
+GRID_STEPS = 52
+"""Times at which the curves are read: a step a week over the first year, a fortnight over the first two."""
+MAX_BY_THE_DAY = 10_000
+"""Repairs of a group beyond which looks are rounded outwards to whole weeks: it costs days of sharpness, no bias."""
+WEEK = 7.0
+SHORTEST_DAYS = 0.5
+"""Half a day, which the records cannot tell from no time at all."""
+DRAWS = 50
+"""Drawings of the vehicles: they settle a standard error to about a tenth of itself."""
+SEED = 20_240_521
+"""Of the vehicles drawn anew: the same every run."""
+
+
+@dataclass(frozen=True)
+class _Group:
+    """Repairs of one group.
+
+    Attributes:
+        engine_family: Its engine family, '' for all.
+        repair_method: Its repair method, '' for all.
+        days: Days to the finding, or to the end of the watch (n,).
+        is_found: Whether a leak was found (n,).
+        dry_days: Days to the last dry look before it, or to the end of the watch (n,).
+        vehicle: Vehicle code (n,).
+    """
+
+    engine_family: str
+    repair_method: str
+    days: Floats
+    is_found: Ints
+    dry_days: Floats
+    vehicle: Ints
+
+
+def leak_timing_curve(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFrame:
+    """Share found to leak, and share that had begun to leak, by days since the repair; by family and by method.
+
+    A leak that was found had begun in (last dry look, first wet look]. A repair not seen to leak is taken as dry to the
+    end of its watch by both clocks; other ends are censored. Found: Kaplan-Meier, clustered by vehicle. Begun:
+    Turnbull's estimate, which leaves open how a share lies within its interval, so that it has a least and a most; the
+    limits of their middle, on log(-log), come from drawing vehicles anew. Groups with too few repairs or re-leaks are
+    left out.
+
+    Args:
+        episodes: As `models.tables.ledger.Episodes`.
+        rules: The last horizon, level and the least a figure may rest on.
+
+    Returns:
+        As `models.tables.measures.LeakTimingCurve`, sorted by its keys.
+    """
+    grid = np.linspace(0.0, max(rules.horizons_days), GRID_STEPS + 1)
+    curves = [
+        _curve(group, grid, confidence=rules.confidence)
+        for group in _groups(episodes)
+        if len(group.days) >= rules.min_episodes and group.is_found.sum() >= rules.min_events
+    ]
+    found = pl.concat(curves) if curves else LeakTimingCurve.create_empty()
+    return conform(found, LeakTimingCurve).sort(LeakTimingCurve.primary_key())
+
+
+def leak_timing(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFrame:
+    """Weibull life to the finding of a leak and to its beginning: the time by which one in ten is over.
+
+    Args:
+        episodes: As `models.tables.ledger.Episodes`.
+        rules: Level and the least a figure may rest on.
+
+    Returns:
+        As `models.tables.measures.LeakTiming`, sorted by its keys. As for `leak_timing_curve`, a repair not seen to
+        leak is taken as dry to the end of its watch.
+    """
+    groups = list(_groups(episodes))
+    fits, is_contradicted = _fits(groups, confidence=rules.confidence)
+    rows = [
+        _lives(groups, clock, fit, confidence=rules.confidence).with_columns(is_contradicted=is_contradicted)
+        for clock, fit in fits.items()
+    ]
+    few = too_few(rules=rules)
+    leaves = pl.when("is_contradicted").then(pl.lit("Weibull: the fitted curve leaves the observed one"))
+    found = pl.concat(rows).with_columns(reason=pl.coalesce(few, "reason", leaves))
+    figures = [name for name, column in LeakTiming.columns().items() if column.nullable and name != "reason"]
+    return (
+        found.with_columns(pl.when(pl.col("reason").is_null()).then(name).alias(name) for name in figures)
+        .pipe(conform, LeakTiming)
+        .sort(LeakTiming.primary_key())
+    )
+
+
+def _groups(episodes: pl.DataFrame) -> Iterator[_Group]:
+    """All repairs, those of each engine family, and those of each method."""
+    ordered = episodes.sort("days", "vehicle_id", "episode_id")
+    ordered = ordered.with_columns(vehicle=label_codes(ordered["vehicle_id"]))
+    yield _group(ordered)
+    for column in ("engine_family", "repair_method"):
+        for (value,), members in ordered.group_by(column, maintain_order=True):
+            yield _group(members, **{column: str(value)})
+
+
+def _group(members: pl.DataFrame, *, engine_family: str = "", repair_method: str = "") -> _Group:
+    """The times of one group by both clocks."""
+    is_found = (members["status"] == "re-leak").to_numpy()
+    days = members["days"].to_numpy()
+    looked = (members["last_dry_at"] - members["repaired_at"]).dt.total_hours().to_numpy() / 24.0
+    dry = np.where(is_found, np.clip(np.round(looked), 0.0, np.maximum(days - 1.0, 0.0)), days)
+    return _Group(engine_family, repair_method, days, is_found.astype(np.int64), dry, members["vehicle"].to_numpy())
+
+
+def _ends(group: _Group) -> tuple[Floats, Floats]:
+    """Last day each repair was known dry, and the day it was found leaking, infinite where it was not (n,)."""
+    left, right = group.dry_days, np.where(group.is_found, group.days, np.inf)
+    if len(left) <= MAX_BY_THE_DAY:
+        return left, right
+    return np.floor(left / WEEK) * WEEK, np.ceil(right / WEEK) * WEEK
+
+
+def _curve(group: _Group, grid: Floats, *, confidence: float) -> pl.DataFrame:
+    """Both curves of one group at the grid's days, up to the longest watched."""
+    at = grid[grid <= group.days.max()]
+    table = risk_table(group.days, np.where(group.is_found, EVENT, CENSORED), groups=1)
+    curve = kaplan_meier(table, clusters=vehicle_clusters(table, group.vehicle), confidence=confidence)
+    left, right = _ends(group)
+    lowest, highest = survival_bounds(turnbull(left, right), at)
+    drawn = bootstrap_survival(left, right, at, cluster=group.vehicle, seed=SEED, draws=DRAWS)
+    low, high = log_log_limits(drawn.estimate, drawn.standard_error, confidence=confidence)
+
+    def detected(survival: Floats) -> Floats:
+        return np.asarray(1.0 - value_at(table, survival, at, initial=1.0)[0])
+
+    columns = {
+        "time": at,
+        "detected": detected(curve.survival),
+        "detected_low": detected(curve.high),
+        "detected_high": detected(curve.low),
+        "begun_least": 1.0 - highest,
+        "begun_most": 1.0 - lowest,
+        "begun_low": 1.0 - high,
+        "begun_high": 1.0 - low,
+        "at_risk": at_risk_at(table, at)[0],
+    }
+    return pl.DataFrame(columns).select(
+        pl.lit(group.engine_family).alias("engine_family"),
+        pl.lit(group.repair_method).alias("repair_method"),
+        pl.col(list(columns)).fill_nan(None),
+    )
+
+
+def _fits(groups: list[_Group], *, confidence: float) -> tuple[dict[str, WeibullFit], pl.Series]:
+    """The Weibull lives of all groups by each clock, and whether the Kaplan-Meier curve of a group contradicts its."""
+    code = np.repeat(np.arange(len(groups)), [len(group.days) for group in groups])
+    vehicle = np.concatenate([group.vehicle for group in groups])
+    days = np.concatenate([group.days for group in groups])
+    is_found = np.concatenate([group.is_found for group in groups]) > 0
+    dry = np.concatenate([group.dry_days for group in groups])
+    table = risk_table(days, np.where(is_found, EVENT, CENSORED), group=code, groups=len(groups))
+    clusters = vehicle_clusters(table, vehicle)
+    detection = fit_weibull(table, clusters=clusters, shortest=SHORTEST_DAYS)
+    curve = kaplan_meier(table, clusters=clusters, confidence=confidence)
+    found_by = np.where(is_found, np.maximum(days, SHORTEST_DAYS), np.inf)
+    leak = fit_weibull_intervals(dry, found_by, group=code, groups=len(groups), cluster=vehicle)
+    return {DETECTION: detection, LEAK: leak}, pl.Series(contradicted(detection, table, curve))
+
+
+def _lives(groups: list[_Group], clock: str, fit: WeibullFit, *, confidence: float) -> pl.DataFrame:
+    """The figures of every group by one clock."""
+    tenth = weibull_quantile(fit, 0.1, confidence=confidence)
+    columns = {
+        "b10": tenth.estimate,
+        "b10_low": tenth.low,
+        "b10_high": tenth.high,
+        "weibull_shape": fit.shape,
+        "weibull_scale": fit.scale,
+        "n": [len(group.days) for group in groups],
+        "events": [int(group.is_found.sum()) for group in groups],
+    }
+    reason = pl.Series([words and f"Weibull: {words}" for words in fit.reason], dtype=pl.String)
+    return pl.DataFrame(columns).select(
+        pl.Series("engine_family", [group.engine_family for group in groups], dtype=pl.String),
+        pl.Series("repair_method", [group.repair_method for group in groups], dtype=pl.String),
+        pl.lit(clock).alias("clock"),
+        pl.all().fill_nan(None),
+        pl.when(reason != "").then(reason).alias("reason"),
+    )
