@@ -9,10 +9,11 @@ import polars as pl
 from models.measures.cube import label_codes
 from models.measures.reasons import too_few
 from models.settings import MeasureRules
-from models.statistics.clustering import vehicle_clusters
-from models.statistics.intervals import log_log_limits
+from models.statistics.clustering import Clusters, vehicle_clusters
+from models.statistics.few_clusters import clustered_reach, effective_clusters
+from models.statistics.intervals import Estimates, log_log_limits
 from models.statistics.kaplan_meier import kaplan_meier
-from models.statistics.risk_table import CENSORED, EVENT, Floats, Ints, at_risk_at, risk_table, value_at
+from models.statistics.risk_table import CENSORED, EVENT, Floats, Ints, RiskTable, at_risk_at, risk_table, value_at
 from models.statistics.turnbull import bootstrap_survival, survival_bounds, turnbull
 from models.statistics.weibull import WeibullFit, contradicted, fit_weibull, weibull_quantile
 from models.statistics.weibull_intervals import fit_weibull_intervals
@@ -20,6 +21,8 @@ from models.tables import conform
 from models.tables.measures import LEAK_CLOCKS, LeakTiming, LeakTimingCurve
 
 DETECTION, LEAK = LEAK_CLOCKS
+TENTH = 0.1
+"""Share of the life published: B10."""
 GRID_STEPS = 52
 """Times at which the curves are read: a step a week over the first year, a fortnight over the first two."""
 MAX_BY_THE_DAY = 10_000
@@ -92,10 +95,15 @@ def leak_timing(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFrame:
         leak is taken as dry to the end of its watch.
     """
     groups = list(_groups(episodes))
-    fits, is_contradicted = _fits(groups, confidence=rules.confidence)
+    table, clusters = _observations(groups)
+    reach = clustered_reach(effective_clusters(clusters, table.groups), confidence=rules.confidence)
+    detection = fit_weibull(table, clusters=clusters, shortest=SHORTEST_DAYS)
+    is_contradicted = contradicted(detection, table, kaplan_meier(table, clusters=clusters, reach=reach))
     rows = [
-        _lives(groups, clock, fit, confidence=rules.confidence).with_columns(is_contradicted=is_contradicted)
-        for clock, fit in fits.items()
+        _lives(groups, clock, weibull_quantile(fit, TENTH, reach=reach), fit).with_columns(
+            is_contradicted=pl.Series(is_contradicted)
+        )
+        for clock, fit in ((DETECTION, detection), (LEAK, _leak_fit(groups)))
     ]
     few = too_few(rules=rules)
     leaves = pl.when("is_contradicted").then(pl.lit("Weibull: the fitted curve leaves the observed one"))
@@ -139,11 +147,13 @@ def _curve(group: _Group, grid: Floats, *, confidence: float) -> pl.DataFrame:
     """Both curves of one group at the grid's days, up to the longest watched."""
     at = grid[grid <= group.days.max()]
     table = risk_table(group.days, np.where(group.is_found, EVENT, CENSORED), groups=1)
-    curve = kaplan_meier(table, clusters=vehicle_clusters(table, group.vehicle), confidence=confidence)
+    clusters = vehicle_clusters(table, group.vehicle)
+    reach = clustered_reach(effective_clusters(clusters, 1), confidence=confidence)
+    curve = kaplan_meier(table, clusters=clusters, reach=reach)
     left, right = _ends(group)
     lowest, highest = survival_bounds(turnbull(left, right), at)
     drawn = bootstrap_survival(left, right, at, cluster=group.vehicle, seed=SEED, draws=DRAWS)
-    low, high = log_log_limits(drawn.estimate, drawn.standard_error, confidence=confidence)
+    low, high = log_log_limits(drawn.estimate, drawn.standard_error, reach=reach)
 
     def detected(survival: Floats) -> Floats:
         return np.asarray(1.0 - value_at(table, survival, at, initial=1.0)[0])
@@ -166,25 +176,29 @@ def _curve(group: _Group, grid: Floats, *, confidence: float) -> pl.DataFrame:
     )
 
 
-def _fits(groups: list[_Group], *, confidence: float) -> tuple[dict[str, WeibullFit], pl.Series]:
-    """The Weibull lives of all groups by each clock, and whether the Kaplan-Meier curve of a group contradicts its."""
+def _observations(groups: list[_Group]) -> tuple[RiskTable, Clusters]:
+    """The times to detection of all groups, and their vehicles."""
     code = np.repeat(np.arange(len(groups)), [len(group.days) for group in groups])
-    vehicle = np.concatenate([group.vehicle for group in groups])
     days = np.concatenate([group.days for group in groups])
-    is_found = np.concatenate([group.is_found for group in groups]) > 0
-    dry = np.concatenate([group.dry_days for group in groups])
+    is_found = np.concatenate([group.is_found for group in groups])
     table = risk_table(days, np.where(is_found, EVENT, CENSORED), group=code, groups=len(groups))
-    clusters = vehicle_clusters(table, vehicle)
-    detection = fit_weibull(table, clusters=clusters, shortest=SHORTEST_DAYS)
-    curve = kaplan_meier(table, clusters=clusters, confidence=confidence)
-    found_by = np.where(is_found, np.maximum(days, SHORTEST_DAYS), np.inf)
-    leak = fit_weibull_intervals(dry, found_by, group=code, groups=len(groups), cluster=vehicle)
-    return {DETECTION: detection, LEAK: leak}, pl.Series(contradicted(detection, table, curve))
+    return table, vehicle_clusters(table, np.concatenate([group.vehicle for group in groups]))
 
 
-def _lives(groups: list[_Group], clock: str, fit: WeibullFit, *, confidence: float) -> pl.DataFrame:
+def _leak_fit(groups: list[_Group]) -> WeibullFit:
+    """The Weibull lives to the beginning of the leak."""
+    days = [np.where(group.is_found, np.maximum(group.days, SHORTEST_DAYS), np.inf) for group in groups]
+    return fit_weibull_intervals(
+        np.concatenate([group.dry_days for group in groups]),
+        np.concatenate(days),
+        group=np.repeat(np.arange(len(groups)), [len(group.days) for group in groups]),
+        groups=len(groups),
+        cluster=np.concatenate([group.vehicle for group in groups]),
+    )
+
+
+def _lives(groups: list[_Group], clock: str, tenth: Estimates, fit: WeibullFit) -> pl.DataFrame:
     """The figures of every group by one clock."""
-    tenth = weibull_quantile(fit, 0.1, confidence=confidence)
     columns = {
         "b10": tenth.estimate,
         "b10_low": tenth.low,

@@ -183,10 +183,18 @@ def weibull_mean(fit: WeibullFit, *, confidence: float = 0.95, reach: npt.ArrayL
         return Estimates(mean, mean * log_error, mean / factor, mean * factor)
 
 
-def weibull_quantile(fit: WeibullFit, share: float, *, confidence: float = 0.95) -> Estimates:
+def weibull_quantile(
+    fit: WeibullFit, share: float, *, confidence: float = 0.95, reach: npt.ArrayLike | None = None
+) -> Estimates:
     """Time by which `share` of each fitted life is over, with limits by the delta method on the log scale (groups,).
 
     NaN where there is no fit.
+
+    Args:
+        fit: The fitted lives.
+        share: The share, between 0 and 1.
+        confidence: Level of the limits.
+        reach: As for `weibull_mean`.
 
     Raises:
         ValueError: The share does not lie between 0 and 1.
@@ -196,12 +204,12 @@ def weibull_quantile(fit: WeibullFit, share: float, *, confidence: float = 0.95)
     """
     if not 0 < share < 1:
         raise ValueError(f"share is {share}; it must lie between 0 and 1")
-    reach = np.log(-np.log1p(-share)) / fit.shape
-    slope = np.stack([np.ones_like(reach), reach], axis=1)
+    from_scale = np.log(-np.log1p(-share)) / fit.shape
+    slope = np.stack([np.ones_like(from_scale), from_scale], axis=1)
     log_error = np.sqrt(np.einsum("gi,gij,gj->g", slope, fit.covariance, slope))
     with np.errstate(over="ignore"):
-        time = fit.scale * np.exp(reach)
-        factor = np.exp(normal_quantile(confidence) * log_error)
+        time = fit.scale * np.exp(from_scale)
+        factor = np.exp(group_reach(reach, confidence=confidence, groups=len(from_scale)) * log_error)
         return Estimates(time, time * log_error, time / factor, time * factor)
 
 
