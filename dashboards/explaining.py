@@ -14,7 +14,7 @@ from models.measures import inputs_of
 from models.measures.behind import Selection, episodes_behind
 from models.settings import Settings
 from models.tables.explanations import Explanation, explanations
-from models.tables.measures import COMEBACK_ATTRIBUTES, TABLES
+from models.tables.measures import COMEBACK_ATTRIBUTES, OF_VEHICLES, TABLES
 
 GROUPS = {
     "engine_family": "--family",
@@ -82,6 +82,10 @@ def _explanation(table: str) -> Explanation:
     try:
         return explanations()[table]
     except KeyError:
+        if table in OF_VEHICLES:
+            raise UsageError(
+                f"{table} is of single vehicles: 'releak story VEHICLE' shows its records and what they give."
+            ) from None
         raise UsageError(f"There is no measure {table!r}. Name one of {', '.join(TABLES)}.") from None
 
 

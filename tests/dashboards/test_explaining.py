@@ -40,6 +40,7 @@ def test_the_settings_in_force_are_those_of_the_snapshot(full_snapshot: Path) ->
     ("measure", "horizon", "chosen", "says"),
     [
         ("recurence", None, {}, "no measure 'recurence'.*recurrence, "),
+        ("oil_trends", None, {}, "single vehicles: 'releak story VEHICLE'"),
         ("recurrence.rates", None, {}, "no column 'rates'.*rate, "),
         ("recurrence", 181.0, {}, "no figure at 181.*180"),
         ("leak_rates", 180.0, {}, "no horizon"),
