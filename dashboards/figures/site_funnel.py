@@ -28,8 +28,9 @@ def site_funnel(sites: pl.DataFrame, *, title: str, line: str) -> go.Figure:
     figure = framed(title, line, height=HEIGHT)
     ordered = sites.sort("expected", "site")
     expected = np.linspace(0.6 * ordered["expected"].min(), 1.1 * ordered["expected"].max(), LIMIT_POINTS)
+    scatter = float(ordered["funnel_dispersion"].max())
     for level, opacity in LEVELS:
-        for trace in _limits(expected, level=level, opacity=opacity):
+        for trace in _limits(expected, scatter=scatter, level=level, opacity=opacity):
             figure.add_trace(trace)
     figure.add_trace(_sites(ordered))
     figure.add_hline(y=1.0, line={"color": QUIET_INK, "width": 1, "dash": "dot"})
@@ -38,9 +39,9 @@ def site_funnel(sites: pl.DataFrame, *, title: str, line: str) -> go.Figure:
     return figure
 
 
-def _limits(expected: np.ndarray, *, level: float, opacity: float) -> list[go.Scatter]:
-    """The area luck alone reaches."""
-    low, high = funnel_limits(expected, confidence=level)
+def _limits(expected: np.ndarray, *, scatter: float, level: float, opacity: float) -> list[go.Scatter]:
+    """The area luck alone reaches, re-leaks coming in clumps as they do."""
+    low, high = funnel_limits(expected / scatter, confidence=level)
     at = expected.tolist()
     edge = {"mode": "lines", "line": {"width": 1, "color": see_through(THIRD, 0.5)}, "hoverinfo": "skip"}
     area = {"fill": "tonexty", "fillcolor": see_through(THIRD, opacity)}
@@ -53,7 +54,7 @@ def _limits(expected: np.ndarray, *, level: float, opacity: float) -> list[go.Sc
 def _sites(ordered: pl.DataFrame) -> go.Scatter:
     """One dot a site; of many sites only those that stand out are named, the others answer to the pointer."""
     expected = ordered["expected"].to_numpy()
-    low, high = funnel_limits(expected, confidence=NAMED_BEYOND)
+    low, high = funnel_limits(expected / ordered["funnel_dispersion"].to_numpy(), confidence=NAMED_BEYOND)
     ratio = ordered["ratio"].to_numpy()
     is_named = (ratio < low) | (ratio > high) | (ordered.height <= MAX_NAMED)
     names = [plain(site) for site in ordered["site"]]

@@ -25,6 +25,11 @@ def with_age(episodes: pl.DataFrame, engine_periods: pl.DataFrame) -> pl.DataFra
     )
 
 
+def aged_in_order(episodes: pl.DataFrame, engine_periods: pl.DataFrame, *, time_scale: str) -> pl.DataFrame:
+    """The episodes with a time on a scale, with `age_years`, sorted by that time."""
+    return with_age(episodes, engine_periods).drop_nulls(time_scale).sort(time_scale, "vehicle_id", "episode_id")
+
+
 def with_expected(episodes: pl.DataFrame, engine_periods: pl.DataFrame, *, time_scale: str) -> pl.DataFrame:
     """Add the re-leaks to be expected of each episode, `expected`, had its site worked like the whole fleet.
 
@@ -38,7 +43,7 @@ def with_expected(episodes: pl.DataFrame, engine_periods: pl.DataFrame, *, time_
     Returns:
         The episodes with a time on that scale, sorted by it.
     """
-    ordered = with_age(episodes, engine_periods).drop_nulls(time_scale).sort(time_scale, "vehicle_id", "episode_id")
+    ordered = aged_in_order(episodes, engine_periods, time_scale=time_scale)
     expected = fleet_model(ordered, time_scale).expected(ordered[time_scale].to_numpy())
     return ordered.with_columns(expected=pl.Series(expected, dtype=pl.Float64))
 

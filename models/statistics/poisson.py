@@ -9,7 +9,7 @@ from models.statistics.risk_table import Floats
 
 
 def garwood_limits(count: npt.ArrayLike, *, confidence: float = 0.95) -> tuple[Floats, Floats]:
-    """Exact limits of the mean of a Poisson count, of any shape; the lower limit of 0 is 0.
+    """Exact limits of the mean of a Poisson count, of any shape; the lower limit of 0 is 0. A count need not be whole.
 
     Raises:
         ValueError: A count is negative, or the confidence does not lie between 0 and 1.
@@ -22,7 +22,7 @@ def garwood_limits(count: npt.ArrayLike, *, confidence: float = 0.95) -> tuple[F
     if not 0 < confidence < 1:
         raise ValueError(f"confidence is {confidence}; it must lie between 0 and 1")
     tail = (1.0 - confidence) / 2.0
-    low = np.where(counts > 0, scipy.special.chdtri(2.0 * np.maximum(counts, 1.0), 1.0 - tail) / 2.0, 0.0)
+    low = np.where(counts > 0, scipy.special.chdtri(2.0 * np.where(counts > 0, counts, 1.0), 1.0 - tail) / 2.0, 0.0)
     return low, np.asarray(scipy.special.chdtri(2.0 * (counts + 1.0), tail) / 2.0)
 
 

@@ -6,7 +6,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from models.statistics.cox import fit_cox
+from models.statistics.cox import CoxFit, fit_cox
 from models.statistics.partial_likelihood import relative_risks
 from models.statistics.risk_sets import RiskSets, risk_sets
 from models.statistics.risk_table import EVENT, Floats, Ints, running_sum
@@ -47,13 +47,17 @@ class PooledModel:
         sets: The risk sets of the baselines.
         stratum: Baseline of each observation (n,).
         weight: Its hazard relative to the baseline (n,).
+        step: Step of the baseline hazard at each row (rows,).
         hazard: Cumulative hazard of the baseline after each row (rows,).
+        within: The hazard ratios, found within units; none without covariates.
     """
 
     sets: RiskSets
     stratum: Ints
     weight: Floats
+    step: Floats
     hazard: Floats
+    within: CoxFit | None
 
     def expected(self, time: npt.ArrayLike) -> Floats:
         """Events to be expected of each observation up to a time of its own (n,)."""
@@ -91,9 +95,10 @@ def pooled_model(
     """
     is_event = np.asarray(cause) == EVENT
     sets = risk_sets(time, is_event, covariates, stratum=stratum)
-    scaled = np.zeros(sets.terms)
+    within = None
     if sets.terms:
-        within = unit * (int(stratum.max(initial=0)) + 1) + stratum
-        scaled = fit_cox(risk_sets(time, is_event, covariates, stratum=within), ties="breslow").scaled
-    risks = relative_risks(sets, scaled, "breslow")
-    return PooledModel(sets, stratum, risks.weight, running_sum(risks.sums.rate, sets.start))
+        baseline = unit * (int(stratum.max(initial=0)) + 1) + stratum
+        within = fit_cox(risk_sets(time, is_event, covariates, stratum=baseline), ties="breslow")
+    risks = relative_risks(sets, np.zeros(0) if within is None else within.scaled, "breslow")
+    step = risks.sums.rate
+    return PooledModel(sets, stratum, risks.weight, step, running_sum(step, sets.start), within)

@@ -90,13 +90,15 @@ class RecurrenceCurve(_Grouped):
 
 
 class LeakRates(_Grouped):
-    """Re-leaks per exposure with the exact Poisson (Garwood) interval."""
+    """Re-leaks per exposure, interval clustered by vehicle; beside it the exact Poisson (Garwood) one."""
 
     events = count("re-leaks")
     exposure = quantity("vehicle-years or 100,000 km", "time watched")
     rate = quantity("per vehicle-year or per 100,000 km", "rate", nullable=True)
-    low = quantity("per vehicle-year or per 100,000 km", "lower 95% limit", nullable=True)
-    high = quantity("per vehicle-year or per 100,000 km", "upper 95% limit", nullable=True)
+    low = quantity("per vehicle-year or per 100,000 km", "lower 95% limit, clustered by vehicle", nullable=True)
+    high = quantity("per vehicle-year or per 100,000 km", "upper 95% limit, clustered by vehicle", nullable=True)
+    exact_low = quantity("per vehicle-year or per 100,000 km", "lower limit, each re-leak for itself", nullable=True)
+    exact_high = quantity("per vehicle-year or per 100,000 km", "upper limit, each re-leak for itself", nullable=True)
     n = count("episodes")
     reason = words("why there is no rate")
 
@@ -110,17 +112,23 @@ class SiteComparison(dy.Schema):
     observed = count("re-leaks seen")
     expected = quantity("re-leaks", "expected from the pooled fleet model")
     ratio = quantity("1", "observed over expected", nullable=True)
-    low = quantity("1", "lower exact 95% limit", nullable=True)
-    high = quantity("1", "upper exact 95% limit", nullable=True)
+    low = quantity("1", "lower 95% limit, clustered by vehicle", nullable=True)
+    high = quantity("1", "upper 95% limit, clustered by vehicle", nullable=True)
+    exact_low = quantity("1", "lower exact limit, each re-leak for itself", nullable=True)
+    exact_high = quantity("1", "upper exact limit, each re-leak for itself", nullable=True)
+    dispersion = quantity("1", "scatter of the re-leaks over that of as many independent ones", nullable=True)
     exposure = quantity("vehicle-years or 100,000 km", "time watched")
     crude_rate = quantity("per vehicle-year or per 100,000 km", "unadjusted rate", nullable=True)
     crude_expected = quantity("re-leaks", "expected from the time watched alone")
     crude_ratio = quantity("1", "observed over that", nullable=True)
-    crude_low = quantity("1", "lower exact 95% limit", nullable=True)
-    crude_high = quantity("1", "upper exact 95% limit", nullable=True)
+    crude_low = quantity("1", "lower 95% limit, as far out as the adjusted one", nullable=True)
+    crude_high = quantity("1", "upper 95% limit, as far out as the adjusted one", nullable=True)
     shrunk_ratio = quantity("1", "gamma-Poisson shrunk ratio", nullable=True)
     shrunk_low = quantity("1", "lower 95% limit", nullable=True)
     shrunk_high = quantity("1", "upper 95% limit", nullable=True)
+    funnel_dispersion = quantity(
+        "1", "dispersion of all compared sites, 1 at least: how wide the funnel", nullable=True
+    )
     funnel_low_95 = quantity("1", "funnel limit", nullable=True)
     funnel_high_95 = quantity("1", "funnel limit", nullable=True)
     funnel_low_998 = quantity("1", "funnel limit", nullable=True)

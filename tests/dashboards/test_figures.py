@@ -10,9 +10,7 @@ from polars.testing import assert_frame_equal
 from dashboards.drawing import drawing, script_safe
 from dashboards.figures.bay_hours import bay_hours
 from dashboards.figures.interval_dots import interval_dots
-from dashboards.figures.leak_timing import leak_timing
 from dashboards.figures.recurrence_curves import recurrence_curves
-from dashboards.figures.repairs_by_age import repairs_by_age
 from dashboards.figures.site_funnel import site_funnel
 from models.statistics.funnel import funnel_limits
 
@@ -48,7 +46,7 @@ def curves() -> pl.DataFrame:
 def sites() -> pl.DataFrame:
     return pl.DataFrame(
         {"site": ["Quay", "Hill"], "observed": [21, 30], "expected": [20.0, 13.0], "ratio": [1.05, 30 / 13]}
-    )
+    ).with_columns(funnel_dispersion=pl.lit(1.0))
 
 
 def weeks() -> pl.DataFrame:
@@ -56,38 +54,7 @@ def weeks() -> pl.DataFrame:
     return pl.DataFrame({"week_start": starts, "hours": [3.0, 8.5], "capacity_hours": [9.0, 9.0], "vehicles": [2, 5]})
 
 
-def ages() -> pl.DataFrame:
-    return pl.DataFrame(
-        {
-            "engine_family": ["A <b>", "A <b>", "B", "B"],
-            "age_years": [0.0, 2.0, 0.5, 3.0],
-            "repairs": [0.0, 0.4, 0.0, 1.2],
-            "low": [0.0, 0.2, 0.0, 0.8],
-            "high": [0.0, 0.8, 0.0, 1.8],
-            "watched": [12, 11, 20, 14],
-        }
-    )
-
-
-def clocks() -> pl.DataFrame:
-    return pl.DataFrame(
-        {
-            "time": [0.0, 90.0, 180.0],
-            "detected": [0.0, 0.1, 0.2],
-            "detected_low": [None, 0.05, 0.12],
-            "detected_high": [None, 0.2, 0.3],
-            "begun_least": [0.0, 0.1, 0.24],
-            "begun_most": [0.0, 0.2, 0.26],
-            "begun_low": [None, 0.08, 0.16],
-            "begun_high": [None, 0.25, 0.36],
-            "at_risk": [30, 25, 20],
-        }
-    )
-
-
 DRAWN = {
-    "ages": (ages, lambda frame: repairs_by_age(frame, **WORDS)),
-    "clocks": (clocks, lambda frame: leak_timing(frame, **WORDS)),
     "dots": (dots, lambda frame: interval_dots(frame, **WORDS, axis="share leaked again")),
     "curves": (curves, lambda frame: recurrence_curves(frame, **WORDS, unit="days")),
     "funnel": (sites, lambda frame: site_funnel(frame, **WORDS)),
@@ -140,30 +107,16 @@ def test_curves_step_and_are_tied_to_their_bands() -> None:
     assert len({trace.line.dash for trace in named}) == 2
 
 
-def test_each_family_has_a_line_of_its_own_over_its_band() -> None:
-    named = [trace for trace in repairs_by_age(ages(), **WORDS).data if trace.name]
-    assert [(trace.name, trace.legendgroup) for trace in named] == [("A &lt;b&gt;", "A <b>"), ("B", "B")]
-    assert named[1].x == (0.5, 3.0)
-    assert named[1].y == (0.0, 1.2)
-    assert len({(trace.line.dash, trace.line.color) for trace in named}) == 2
-
-
-def test_the_two_clocks_are_labelled_apart_and_what_the_looks_leave_open_is_filled() -> None:
-    figure = leak_timing(clocks(), **WORDS)
-    named = [trace for trace in figure.data if trace.name]
-    assert [trace.name for trace in named] == ["begun to leak (time to leak)", "found to leak (time to detection)"]
-    assert named[0].y == pytest.approx((0.0, 0.15, 0.25))
-    assert figure.data[-2].y == (0.0, 0.1, 0.24)
-    assert figure.data[-1].y == (0.0, 0.2, 0.26)
-    assert figure.data[-1].fill == "tonexty"
-
-
 def test_the_funnel_is_the_published_limits() -> None:
     figure = site_funnel(sites(), **WORDS)
     upper = next(trace for trace in figure.data if trace.name == "99.8% limits")
     _, high = funnel_limits(np.array(upper.x), confidence=0.998)
     assert upper.y == pytest.approx(high)
     assert min(upper.x) < sites()["expected"].min()
+    clumped = site_funnel(sites().with_columns(funnel_dispersion=pl.lit(4.0)), **WORDS)
+    upper = next(trace for trace in clumped.data if trace.name == "99.8% limits")
+    _, high = funnel_limits(np.array(upper.x) / 4.0, confidence=0.998)
+    assert upper.y == pytest.approx(high)
     assert max(upper.x) > sites()["expected"].max()
 
 
@@ -174,6 +127,7 @@ def test_of_many_sites_only_those_outside_the_limits_are_named() -> None:
             "observed": [10] * 11 + [40],
             "expected": [10.0] * 12,
             "ratio": [1.0] * 11 + [4.0],
+            "funnel_dispersion": [1.0] * 12,
         }
     )
     named = [name for name in site_funnel(many, **WORDS).data[-1].text if name]

@@ -1,12 +1,16 @@
 """Poisson limits, funnel, shrinkage and false-discovery control against published and R-computed values."""
 
 import numpy as np
+import polars as pl
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
+from models.statistics.clustering import vehicle_clusters
+from models.statistics.effective_count import count_variance
 from models.statistics.funnel import funnel_limits
 from models.statistics.multiplicity import benjamini_hochberg
 from models.statistics.poisson import garwood_limits, poisson_ratio
+from models.statistics.risk_table import risk_table
 from models.statistics.shrinkage import shrink_ratios, shrink_with_prior
 
 R_DIGITS = 1e-8
@@ -82,3 +86,20 @@ def test_false_discovery_control():
     assert (q <= 0.05).sum() == 4
     assert_allclose(q[:5], [0.0015, 0.0030, 0.0095, 0.0356, 0.0603], atol=5e-5)
     assert_array_equal(q[-1], 1.0)
+
+
+def test_variance_of_a_count_by_litter(published):
+    """R: sqrt(survreg(Surv(time, status) ~ 1, rats, dist = "exponential", cluster = litter)$var), 42 events."""
+    rats = published("data/rats.csv")
+    table = risk_table(rats["time"], rats["status"])
+    variance = count_variance(table, vehicle_clusters(table, rats["litter"]))
+    assert_allclose(np.sqrt(variance) / 42, 0.176566553135047, rtol=R_DIGITS)
+
+
+def test_variance_of_a_count_by_patient(published):
+    """R: the same of bladder2, Surv(stop - start, event), cluster = id, for either treatment; 72 and 40 events."""
+    bladder = published("data/bladder2.csv").filter(pl.col("stop") > pl.col("start"))
+    group = bladder["rx"].to_numpy() - 1
+    table = risk_table(bladder["stop"] - bladder["start"], bladder["event"], group=group)
+    variance = count_variance(table, vehicle_clusters(table, bladder["id"]))
+    assert_allclose(np.sqrt(variance) / [72, 40], [0.16488953576559, 0.236537667667637], rtol=R_DIGITS)

@@ -131,3 +131,32 @@ def test_sites_are_compared_in_kilometres_too(fleet, fitted, rules):
     assert km["n"].sum() == fleet["km"].drop_nulls().len()
     assert km["expected"].sum() == pytest.approx(km["observed"].sum(), rel=1e-9)
     assert table.rows() == site_comparison(fleet.reverse(), fitted(fleet), rules=rules).rows()
+
+
+def test_a_few_bad_vehicles_are_not_taken_for_bad_work(make, compare):
+    """Three vehicles of the east leak again at each of twelve repairs; as many re-leaks of single vehicles tell."""
+    others = ("north", "south", "west", "yard", "quay")
+    rows = [
+        {"site": site, "status": "censored", "days": 400.0 + i, "vehicle_id": f"{site}{i % 40}"}
+        for site in ("east", *others)
+        for i in range(160)
+    ]
+    rows += [
+        {"site": site, "status": "re-leak", "days": 100.0 + i, "vehicle_id": f"bad {site}{i % 12}"}
+        for site in others
+        for i in range(12)
+    ]
+    clumped, single = (
+        [
+            {"site": "east", "status": "re-leak", "days": 100.0 + i, "vehicle_id": f"bad east{i % vehicles}"}
+            for i in range(36)
+        ]
+        for vehicles in (3, 36)
+    )
+    few, many = (compare(make(*rows, *east)).filter(site="east").row(0, named=True) for east in (clumped, single))
+    assert few["ratio"] == pytest.approx(many["ratio"])
+    assert few["exact_low"] == pytest.approx(many["exact_low"])
+    assert few["dispersion"] > 3 * many["dispersion"]
+    assert few["low"] < 1 < many["low"]
+    assert few["q_value"] > 0.05 > many["q_value"]
+    assert few["funnel_high_998"] > few["ratio"] > many["funnel_high_998"]

@@ -3,6 +3,7 @@ import polars as pl
 import pytest
 
 from models.measures import leak_rates, time_to_releak
+from models.statistics.poisson import garwood_limits
 
 ALL = (pl.col("engine_family") == "") & (pl.col("repair_method") == "") & (pl.col("site") == "")
 
@@ -85,7 +86,10 @@ def test_rates_by_hand(make, rules):
     episodes = make(*[("re-leak", 365.25)] * 4, *[("competing", 365.25)] * 6)
     days, km = (overall(leak_rates(episodes, rules=rules), scale) for scale in ("days", "km"))
     assert days["rate"] == pytest.approx(4 / 10)
-    assert (days["low"], days["high"]) == pytest.approx((1.08987 / 10, 10.24159 / 10), rel=1e-5)
+    assert (days["exact_low"], days["exact_high"]) == pytest.approx((1.08987 / 10, 10.24159 / 10), rel=1e-5)
+    scatter = (4 * 0.6**2 + 6 * 0.4**2) / 4 * (2.26216 / 1.95996) ** 2 * 10 / 9
+    low, high = garwood_limits(4 / scatter)
+    assert (days["low"], days["high"]) == pytest.approx((low * scatter / 10, high * scatter / 10), rel=1e-5)
     assert km["rate"] == pytest.approx(4 / (10 * 365.25 * 50 / 100_000))
 
 
