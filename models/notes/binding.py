@@ -285,7 +285,7 @@ class _Binder:
 
     def _of_leak(self, sign: Term, before: list[Term] | None, after: list[Term] | None, link: str) -> list[Term] | None:
         """A leak is said of what it comes from, else of what stands before it, else of what follows."""
-        fluid = self._fluid_beside(sign, before, after, link)
+        fluid = self._fluid_beside(sign, before, after, link) or self._true_fluid(sign, after)
         if fluid:
             return fluid
         if after and link == "from":
@@ -314,6 +314,14 @@ class _Binder:
         if after and link == "direct" and after[0].value == "other_fluid" and after[0].first - sign.last == 1:
             return after
         return None
+
+    def _true_fluid(self, sign: Term, after: list[Term] | None) -> list[Term] | None:
+        """The fluid that a place was wet with, where it is not oil: "wet patch under cover is coolant"."""
+        if not after or not after[-1].is_negated or sign.is_negated:
+            return None
+        at = self._runs.index(after)
+        following = self._runs[at + 1 : at + 2]
+        return following[0] if following and following[0][0].value == "other_fluid" else None
 
     def _of_what_follows(self, sign: Term, after: list[Term] | None, link: str) -> list[Term] | None:
         """The components after a leak: its source, or what it drips on from the one before."""
@@ -389,7 +397,9 @@ class _Binder:
         if sign.kind == "dry" or sign.is_negated or sign.is_again:
             return run
         was_wet = before.kind == "leak" and not before.is_negated
-        in_place = any(term.clause == sign.clause and term.kind in ("spot", "side") for term in self._terms)
+        place = self._places[id(sign)]
+        is_below = place > 0 and self._terms[place - 1].kind == "near" and self._terms[place - 1].clause == sign.clause
+        in_place = is_below or any(term.clause == sign.clause and term.kind in ("spot", "side") for term in self._terms)
         return run if was_wet or in_place else None
 
     def _is_of_others(self, sign: Term) -> bool:

@@ -192,6 +192,9 @@ def _polarity(reading: Reading, component: str, findings: list[Finding]) -> tupl
         return "absent", wet
     if component in JOINT_COMPONENTS:
         return _open_polarity(reading, findings)
+    near = _around(reading, findings)
+    if any(term.kind == "work" and term.is_past for term in near) and any(term.kind == "resolved" for term in near):
+        return "resolved", findings
     signed = [
         finding for finding in findings if finding.sign is not None or (finding.mention and finding.mention.is_guess)
     ]
@@ -226,10 +229,19 @@ def _is_overruled(reading: Reading, wet: list[Finding], dry: list[Finding]) -> b
     if not later:
         return False
     between = [term for term in reading.terms if last_wet < term.first < _place_of(later[0]) + 1]
-    if any(term.kind == "work" and not term.is_past for term in between):
+    work = [term for term in between if term.kind == "work"]
+    if work:
+        return all(term.is_past for term in work)
+    if _is_replaced_now(reading, wet):
         return False
     was = all(finding.sign is not None and finding.sign.was for finding in wet)
     return reported or was or any(term.kind == "looked" or term.value == "now" for term in between)
+
+
+def _is_replaced_now(reading: Reading, wet: list[Finding]) -> bool:
+    """Whether what was wet was worked on at this visit: "replaced leaking gasket, now dry"."""
+    clauses = {finding.sign.clause for finding in wet if finding.sign is not None}
+    return any(term.kind == "work" and not term.is_past and term.clause in clauses for term in reading.terms)
 
 
 def _dry_polarity(

@@ -35,7 +35,8 @@ def mark_scopes(terms: list[Term], tokens: Sequence[Token], plain_words: frozens
         if mark is not None:
             mark(terms, index)
         if term.kind == "negation" and _ends_clause(term, tokens):
-            _answer_no(terms, index)
+            if not _is_echoed(terms, index):
+                _answer_no(terms, index)
         elif term.kind == "negation":
             _deny_place(terms, index)
     for clause in clauses:
@@ -80,6 +81,11 @@ def _deny_place(terms: list[Term], index: int) -> None:
     if looked_for and clause and clause[0].kind == "near" and not any(term.kind in NEGATABLE for term in clause):
         for term in clause:
             term.is_negated = term.is_negated or term.kind == "mention"
+
+
+def _is_echoed(terms: list[Term], index: int) -> bool:
+    """Whether a bare "not" denies the sign before it once more of something else: "front dry, rear not"."""
+    return index + 1 < len(terms) and terms[index + 1].first == terms[index].first
 
 
 def _ends_clause(term: Term, tokens: Sequence[Token]) -> bool:
@@ -216,6 +222,9 @@ def _answer_no(terms: list[Term], index: int) -> None:
     """Negate the sign before a "no" that ends a clause; refute the component where it stands alone: "cover: none"."""
     cue = terms[index]
     before = [term for term in terms[:index] if term.sentence == cue.sentence]
+    if not before and cue.value == "not":
+        for term in _last_mention(terms, index):
+            term.is_negated, term.is_guess = term.is_guess, False
     if any(term.kind not in ("mention", "spot", "side", "near", "join") for term in before) or not before:
         _negate_before(terms, index)
         return
@@ -354,6 +363,9 @@ def _tell(terms: list[Term], index: int) -> None:
         return
     before = [term for term in terms[:index] if term.clause == cue.clause and term.kind in SIGNS]
     later = [term for term in terms[index:] if term.sentence == cue.sentence and term.kind in SIGNS]
+    if not any(term.sentence == cue.sentence and term.kind in SIGNS for term in terms):
+        for term in _after(terms, index, _ENDS_GUESS):
+            term.is_guess = term.is_guess or term.kind == "mention"
     for term in reached or before or later[:1]:
         term.is_reported = True
 
@@ -376,6 +388,12 @@ _MARKERS: dict[str, Callable[[list[Term], int], None]] = {
 }
 
 
+def _is_cause(clause: list[Term], leak: Term) -> bool:
+    """Whether a leak is what work was done for: "replaced last year due to leak"."""
+    before = clause[clause.index(leak) - 1]
+    return before.kind in ("from", "for") and before is not leak
+
+
 def _mark_time(clause: list[Term]) -> None:
     """Mark what a clause says of an earlier time, of the time since a repair, or of coming back."""
     kinds = {term.kind for term in clause}
@@ -390,7 +408,10 @@ def _mark_time(clause: list[Term]) -> None:
             term.is_past = is_since or "history" in kinds
         elif term.kind == "leak":
             term.is_past = term.is_past or (
-                is_past and not is_since and not term.is_negated and (worked is None or term.first < worked)
+                is_past
+                and not is_since
+                and not term.is_negated
+                and (worked is None or term.first < worked or _is_cause(clause, term))
             )
             term.is_asked = term.is_asked or (
                 times == {"old"} and not is_again and not term.is_negated and term.value in ("", "I")

@@ -16,6 +16,8 @@ _CLAUSE_ENDS = frozenset({STOP, PAUSE, QUESTION, "but"})
 MAX_BESIDE_TOKENS = 4
 """Two terms further apart are not said of one another without a verb."""
 
+_ONTO = frozenset({"down", "over", "onto"})
+"""Words that end a phrase for running oil and say what it runs on: "oil running down"."""
 _BETWEEN = frozenset({"turn", "looked", "confirm", "recurrence", "spot"})
 """Kinds that may stand between oil and where it is."""
 _PREPOSITIONS = frozenset({"near", "on", "onto", "from"})
@@ -31,7 +33,7 @@ def settle(terms: list[Term], tokens: Sequence[Token], text: str) -> list[Term]:
     terms = _settle_oil(terms, tokens)
     terms = _settle_coils(terms, tokens)
     terms = _settle_echoes(_join_signs(terms, tokens), tokens)
-    terms = _settle_mentions(terms, tokens, text)
+    terms = _settle_mistaken(_settle_new(_settle_mentions(terms, tokens, text), tokens), tokens)
     return _settle_ends(_settle_sides(_settle_either(terms, tokens), tokens), tokens, text)
 
 
@@ -44,6 +46,10 @@ def _split_mixed(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
     """Oil in the coolant, or coolant in the oil, is a leak of another fluid; a well full of oil, of the tube seal."""
     settled: list[Term] = []
     for term in terms:
+        if term.kind == "leak" and tokens[term.last].word in _ONTO and tokens[term.last - 1].word != "oil":
+            settled.append(_like(term, ("leak", term.value), tokens, term.first, term.last - 1))
+            settled.append(_like(term, ("onto", ""), tokens, term.last, term.last))
+            continue
         if term.kind != "oil_in":
             settled.append(term)
             continue
@@ -75,17 +81,24 @@ def _settle_no_fault(terms: list[Term]) -> None:
     for at, term in enumerate(terms):
         said = [other for other in terms[:at] if other.kind in ("leak", "oil", "symptom", "damage", "report")]
         named = [other for other in terms[:at] if other.kind == "mention" and other.sentence >= term.sentence - 1]
-        if term.kind == "no_fault" and named and not said:
-            term.kind, term.value = "dry", "weak"
+        following = terms[at + 1] if at + 1 < len(terms) else term
+        is_named_next = following.kind == "mention" and following.sentence == term.sentence
+        if term.kind == "no_fault" and not said and (named or is_named_next):
+            term.kind, term.value = "dry", "weak" if named else "none"
 
 
 def _settle_plugs(terms: list[Term]) -> None:
-    """Plugs or wells with oil on or in them speak of the plug-tube seal."""
+    """Plugs or wells with oil on or in them, and dry wells and tubes, speak of the plug-tube seal."""
     for at, term in enumerate(terms):
-        following = terms[at + 1 : at + 2]
-        is_dry_well = term.value == "well" and any(other.kind == "dry" for other in following)
-        if term.kind == "plugs" and (is_dry_well or _is_oily(terms, at)):
+        if term.kind != "plugs":
+            continue
+        following = terms[at + 1] if at + 1 < len(terms) else term
+        is_next = following.first - term.last <= 2 and following.clause == term.clause
+        is_dry_well = bool(term.value) and following.kind == "dry" and (term.value == "well" or is_next)
+        if is_dry_well or (term.value != "tube" and _is_oily(terms, at)):
             term.kind, term.value = "mention", "plug_tube_seal"
+        elif term.value == "tube":
+            term.kind = "plain"
 
 
 def _is_oily(terms: list[Term], at: int) -> bool:
@@ -159,7 +172,7 @@ def _is_inside(follows: list[Term]) -> bool:
 
 
 def _settle_echoes(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
-    """A bare "is" after a component repeats the leak named before it: "turbo not leaking, rocker cover is"."""
+    """A bare "is" or "is not" repeats the sign before it: "turbo not leaking, rocker cover is", "front dry, rear not"."""
     settled: list[Term] = []
     for at, term in enumerate(terms):
         settled.append(term)
@@ -167,7 +180,21 @@ def _settle_echoes(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
         is_bare = words[:1] in (["is"], ["are"]) and (len(words) == 1 or words[1] in _CLAUSE_ENDS)
         if term.kind == "mention" and is_bare and any(other.kind == "leak" for other in terms[:at]):
             settled.append(_like(term, ("leak", ""), tokens, term.last + 1, term.last + 1))
+        elif term.kind == "negation" and _is_bare_not(terms, at, tokens):
+            sign = next((other for other in reversed(terms[:at]) if other.kind in SIGNS), None)
+            if sign is not None and sign.sentence >= term.sentence - 1:
+                settled.append(_like(term, (sign.kind, sign.value), tokens, term.first, term.last))
     return settled
+
+
+def _is_bare_not(terms: list[Term], at: int, tokens: Sequence[Token]) -> bool:
+    """Whether "not" ends a clause that says nothing else of what it names: "back end is not"."""
+    term = terms[at]
+    after = tokens[term.last + 1].word if term.last + 1 < len(tokens) else STOP
+    if term.value != "not" or after not in _CLAUSE_ENDS:
+        return False
+    before = terms[at - 1] if at else term
+    return before.kind not in SIGNS or before.clause != term.clause
 
 
 def _settle_coils(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
@@ -301,6 +328,37 @@ def _is_worked_on_alone(terms: list[Term], term: Term) -> bool:
     sentence = [other for other in terms if other.sentence == term.sentence and other is not term]
     is_worked_on = any(other.kind in ("looked", "work") and other.clause == term.clause for other in sentence)
     return is_worked_on and not any(other.kind in ("mention", "other_cover") for other in sentence)
+
+
+def _settle_new(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
+    """A new gasket is work done: "new rocker gasket last inspection", "cam cover gasket new in May"."""
+    settled: list[Term] = []
+    for term in terms:
+        settled.append(term)
+        if term.kind != "mention" or term.value not in JOINT_COMPONENTS or tokens[term.last].word == "cover":
+            continue
+        for at in (term.first - 1, term.last + 1):
+            if 0 <= at < len(tokens) and tokens[at].word == "new":
+                work = _like(term, ("work", ""), tokens, at, at)
+                settled.insert(len(settled) - (at < term.first), work)
+    return settled
+
+
+_MISTAKEN = frozenset({"is", "was", "were", "are", "be", "to", "just", "only", "actually", "out", "turned", "proved"})
+"""Words between a place that was wet and the fluid that it was wet with: "wet at cover was only coolant"."""
+
+
+def _settle_mistaken(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
+    """What looked like oil at a cover and is another fluid refutes the cover."""
+    for at, term in enumerate(terms):
+        if term.kind != "mention" or term.value not in JOINT_COMPONENTS:
+            continue
+        fluid = next((other for other in terms[at + 1 :] if other.kind == "mention"), term)
+        between = {token.word for token in tokens[term.last + 1 : fluid.first]}
+        is_wet = any(other.kind == "leak" and other.clause == term.clause for other in terms[:at])
+        if fluid.value == "other_fluid" and is_wet and between and between <= _MISTAKEN:
+            term.is_negated = True
+    return terms
 
 
 def _settle_either(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:

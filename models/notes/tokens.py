@@ -72,6 +72,14 @@ _GOES_ON = frozenset(
     }
 )
 """Words that do not end a sentence."""
+# fmt: off
+_NAMES_OF_TIMES = frozenset({
+    "january", "february", "march", "april", "may", "june", "july", "august", "september", "october", "november",
+    "december", "jan", "feb", "mar", "apr", "jun", "jul", "aug", "sep", "sept", "oct", "nov", "dec", "monday", "tuesday",
+    "wednesday", "thursday", "friday", "saturday", "sunday", "easter", "christmas", "mot", "pmi",
+})
+# fmt: on
+"""Words written with a capital in the middle of a sentence."""
 _DATE = re.compile(r"\d{1,2}/\d{1,2}(/\d{2,4})?|\d{1,2}/\d{4}|\d{1,2}\.\d{1,2}\.\d{2,4}|\d{4}/\d{1,2}/\d{1,2}")
 _CLASS_WORDS = frozenset({"class", "cl", "grade"})
 _CLASSES = {"1": "i", "2": "ii", "3": "iii"}
@@ -171,6 +179,7 @@ def _starts_sentence(text: str, start: int, end: int, end_before: int, tokens: l
         or not text[start + 1].islower()
         or end_before < 2
         or tokens[-1].word in _GOES_ON
+        or text[start:end].lower() in _NAMES_OF_TIMES
     ):
         return False
     return text[end_before - 2 : end_before].islower() and text[end_before:start].isspace()
