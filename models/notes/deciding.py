@@ -8,6 +8,7 @@ for, a symptom alone, damage or a parts line without a leak word.
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 from models.notes.binding import Finding
 from models.notes.terms import Term
@@ -252,13 +253,38 @@ def _dry_polarity(
     signs = [finding.sign for finding in dry if finding.sign is not None]
     repaired_now = any(term.kind == "work" and not term.is_past for term in reading.terms)
     cured = any(term.kind == "resolved" or (term.value == "now" and not repaired_now) for term in near)
-    earlier = any(term.kind == "work" and term.is_past for term in near)
+    earlier = any(term.kind == "work" and term.is_past for term in near) or _is_dated(reading, findings)
     was_wet = any(f.sign is not None and f.sign.kind == "leak" and f.sign.is_past for f in findings)
     since = any(term.kind == "since" for term in near)
     was = bool(wet) and all(finding.sign is not None and finding.sign.was for finding in wet)
-    if signs and (since or earlier or was_wet or cured or was):
+    is_still = any(reading.tokens[sign.first].word == "still" for sign in signs)
+    stays = is_still and not wet and any(term.kind == "work" for term in near)
+    if signs and (stays or since or earlier or was_wet or cured or was):
         return "resolved", dry
     return "absent", dry
+
+
+def _is_dated(reading: Reading, findings: list[Finding]) -> bool:
+    """Whether a gasket, or a leak not there now, is of an earlier time: "gasket from May dry", "old leak not seen"."""
+    mentions = [finding.mention for finding in findings]
+    is_denied = any(finding.sign is not None and finding.sign.is_negated for finding in findings)
+    for term, following in pairwise(reading.terms):
+        is_next = following.first - term.last == 1
+        if is_next and following.kind == "history" and term in mentions and _says_joint(reading, findings):
+            return True
+        is_leak = following.kind == "mention" or (following.kind == "leak" and _is_leak_word(reading, following))
+        if is_denied and is_leak and is_next and _says_earlier(reading, term):
+            return True
+    return False
+
+
+def _says_earlier(reading: Reading, term: Term) -> bool:
+    """Whether a term puts the leak after it at an earlier time."""
+    return term.kind == "history" and reading.tokens[term.last].word in _EARLIER
+
+
+_EARLIER = frozenset({"previous", "old"})
+"""Words that put the leak after them at an earlier time."""
 
 
 def _around(reading: Reading, findings: list[Finding]) -> list[Term]:

@@ -34,7 +34,7 @@ def mark_scopes(terms: list[Term], tokens: Sequence[Token], plain_words: frozens
         mark = _MARKERS.get(term.kind)
         if mark is not None:
             mark(terms, index)
-        if term.kind == "negation" and _ends_clause(term, tokens):
+        if term.kind == "negation" and _ends_clause(terms, index, tokens):
             if not _is_echoed(terms, index):
                 _answer_no(terms, index)
         elif term.kind == "negation":
@@ -50,6 +50,8 @@ _BESIDE_JOINT = frozenset({"plugs", "coils"})
 """What is fine by itself whatever the joint above it does: "plugs ok"."""
 _LEVELS = frozenset({"oil", "coolant", "water", "fluid"})
 """First words of what has a level or pressure of its own: "oil level ok"."""
+_WHEN = frozenset({"degree", "recurrence"})
+"""Kinds that only say when something is so, or how much."""
 _SUBJECT_ENDS = frozenset({STOP, PAUSE, QUESTION, "and", "or", "but"})
 
 
@@ -88,9 +90,13 @@ def _is_echoed(terms: list[Term], index: int) -> bool:
     return index + 1 < len(terms) and terms[index + 1].first == terms[index].first
 
 
-def _ends_clause(term: Term, tokens: Sequence[Token]) -> bool:
-    """Whether nothing but a stop or pause follows a term: "leaks: none"."""
-    return term.last + 1 == len(tokens) or tokens[term.last + 1].word in (STOP, PAUSE)
+def _ends_clause(terms: list[Term], index: int, tokens: Sequence[Token]) -> bool:
+    """Whether nothing but "now" or "today", if anything, follows a term in its clause: "leaks: none now"."""
+    term = terms[index]
+    if term.last + 1 == len(tokens) or tokens[term.last + 1].word in (STOP, PAUSE):
+        return True
+    after = [other for other in terms[index + 1 :] if other.clause == term.clause]
+    return term.value == "no" and bool(after) and all(other.kind in _WHEN for other in after)
 
 
 def _by_clause(terms: list[Term]) -> list[list[Term]]:
@@ -186,7 +192,7 @@ def _work(terms: list[Term], index: int) -> None:
     if terms[index].value == "cure":
         _make_earlier(terms, index)
         for term in _after(terms, index, frozenset({"contrast", "report"})):
-            if term.kind == "leak" and any(other.kind == "history" for other in _after(terms, index, frozenset())):
+            if term.kind == "leak" and any(other.kind == "history" and other.clause == term.clause for other in terms):
                 term.is_past = True
 
 
@@ -302,6 +308,8 @@ def _guess(terms: list[Term], index: int) -> None:
     reached = [term for term in _after(terms, index, _ENDS_GUESS) if term.kind in GUESSABLE]
     if not reached and cue.value != "back":
         _guess_before(terms, index)
+    if not reached and any(term.kind == "innocent" for term in _after(terms, index, _ENDS_GUESS)):
+        reached = [term for term in terms[:index] if term.sentence == cue.sentence and term.kind in GUESSABLE]
     if cue.value == "back" and any(term.kind == "mention" and term.sentence == cue.sentence for term in terms):
         reached += [term for term in terms[:index] if term.sentence == cue.sentence and term.kind in GUESSABLE]
     for term in reached:
@@ -314,6 +322,8 @@ def _guess(terms: list[Term], index: int) -> None:
 def _guess_before(terms: list[Term], index: int) -> None:
     """Make what stands before the cue in its clause a guess: "rocker cover leak suspected", "rocker cover?"."""
     cue = terms[index]
+    if cue.kind == "after_hedge" and any(term.kind == "work" and term.clause == cue.clause for term in terms[:index]):
+        return
     for term in reversed(terms[:index]):
         if term.clause != cue.clause or term.kind in ("contrast", "turn"):
             return
@@ -363,7 +373,7 @@ def _tell(terms: list[Term], index: int) -> None:
         return
     before = [term for term in terms[:index] if term.clause == cue.clause and term.kind in SIGNS]
     later = [term for term in terms[index:] if term.sentence == cue.sentence and term.kind in SIGNS]
-    if not any(term.sentence == cue.sentence and term.kind in SIGNS for term in terms):
+    if not any(term.sentence == cue.sentence and term.kind in SIGNS | {"work"} for term in terms):
         for term in _after(terms, index, _ENDS_GUESS):
             term.is_guess = term.is_guess or term.kind == "mention"
     for term in reached or before or later[:1]:
@@ -397,12 +407,13 @@ def _is_cause(clause: list[Term], leak: Term) -> bool:
 def _mark_time(clause: list[Term]) -> None:
     """Mark what a clause says of an earlier time, of the time since a repair, or of coming back."""
     kinds = {term.kind for term in clause}
-    is_again, is_since = "recurrence" in kinds, "since" in kinds
+    again = [term for term in clause if term.kind == "recurrence"]
+    is_since = "since" in kinds
     times = {term.value for term in clause if term.kind == "history"}
-    is_past = not is_again and "" in times
+    is_past = "" in times and all(term.value == "now" for term in again)
     worked = next((term.first for term in clause if term.kind == "work"), None)
     for term in clause:
-        term.is_again = is_again
+        term.is_again = bool(again)
         term.is_since = is_since
         if term.kind == "work":
             term.is_past = is_since or "history" in kinds
@@ -411,8 +422,9 @@ def _mark_time(clause: list[Term]) -> None:
                 is_past
                 and not is_since
                 and not term.is_negated
+                and not any(other.first < term.first for other in again)
                 and (worked is None or term.first < worked or _is_cause(clause, term))
             )
             term.is_asked = term.is_asked or (
-                times == {"old"} and not is_again and not term.is_negated and term.value in ("", "I")
+                times == {"old"} and not again and not term.is_negated and term.value in ("", "I")
             )

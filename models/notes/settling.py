@@ -18,7 +18,7 @@ MAX_BESIDE_TOKENS = 4
 
 _ONTO = frozenset({"down", "over", "onto"})
 """Words that end a phrase for running oil and say what it runs on: "oil running down"."""
-_BETWEEN = frozenset({"turn", "looked", "confirm", "recurrence", "spot"})
+_BETWEEN = frozenset({"turn", "looked", "report", "confirm", "recurrence", "spot"})
 """Kinds that may stand between oil and where it is."""
 _PREPOSITIONS = frozenset({"near", "on", "onto", "from"})
 _WEAK_MENTIONS = frozenset({"weak_cover", "bare_cover"})
@@ -69,6 +69,10 @@ def _like(term: Term, meaning: tuple[str, str], tokens: Sequence[Token], first: 
     return made
 
 
+_COMPLAINTS = frozenset({"leak", "oil", "symptom", "damage", "report"})
+"""Kinds that a later "no fault" answers."""
+
+
 def _settle_denials(terms: list[Term]) -> None:
     """Nothing showing at a component is a leak denied."""
     for term in terms:
@@ -79,12 +83,13 @@ def _settle_denials(terms: list[Term]) -> None:
 def _settle_no_fault(terms: list[Term]) -> None:
     """ "No faults" of a component that nothing was said of before is a look that found it dry."""
     for at, term in enumerate(terms):
-        said = [other for other in terms[:at] if other.kind in ("leak", "oil", "symptom", "damage", "report")]
-        named = [other for other in terms[:at] if other.kind == "mention" and other.sentence >= term.sentence - 1]
+        if term.kind != "no_fault" or any(other.kind in _COMPLAINTS for other in terms[:at]):
+            continue
+        is_named = any(other.kind == "mention" and other.sentence >= term.sentence - 1 for other in terms[:at])
         following = terms[at + 1] if at + 1 < len(terms) else term
-        is_named_next = following.kind == "mention" and following.sentence == term.sentence
-        if term.kind == "no_fault" and not said and (named or is_named_next):
-            term.kind, term.value = "dry", "weak" if named else "none"
+        is_named_next = following.kind == "mention" and following.sentence == term.sentence and not term.value
+        if is_named or is_named_next:
+            term.kind, term.value = "dry", "weak" if is_named else "none"
 
 
 def _settle_plugs(terms: list[Term]) -> None:
@@ -172,7 +177,7 @@ def _is_inside(follows: list[Term]) -> bool:
 
 
 def _settle_echoes(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
-    """A bare "is" or "is not" repeats the sign before it: "turbo not leaking, rocker cover is", "front dry, rear not"."""
+    """A bare "is" or "is not" repeats the sign before it: "turbo not leaking, cover is", "front dry, rear not"."""
     settled: list[Term] = []
     for at, term in enumerate(terms):
         settled.append(term)
@@ -187,14 +192,18 @@ def _settle_echoes(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
     return settled
 
 
+_TODAY = frozenset({"now", "today"})
+
+
 def _is_bare_not(terms: list[Term], at: int, tokens: Sequence[Token]) -> bool:
-    """Whether "not" ends a clause that says nothing else of what it names: "back end is not"."""
+    """Whether "not" ends a clause that says nothing else: "back end is not"; or "none" one after work done."""
     term = terms[at]
-    after = tokens[term.last + 1].word if term.last + 1 < len(tokens) else STOP
-    if term.value != "not" or after not in _CLAUSE_ENDS:
-        return False
+    words = [token.word for token in tokens[term.last + 1 :]]
+    after = next((word for word in words if word not in _TODAY), STOP)
     before = terms[at - 1] if at else term
-    return before.kind not in SIGNS or before.clause != term.clause
+    if after not in _CLAUSE_ENDS or (before.kind in SIGNS and before.clause == term.clause):
+        return False
+    return term.value == "not" or (before.kind == "work" and before.clause != term.clause)
 
 
 def _settle_coils(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
@@ -313,6 +322,7 @@ def _is_borne_out(terms: list[Term], term: Term) -> bool:
     before = next((other for other in terms if other.last == term.first - 1), None)
     if before is not None and before.kind == "access":
         return False
+    is_sided = before is not None and before.kind == "side"
     is_only = _is_worked_on_alone(terms, term)
     signs = [
         other
@@ -320,7 +330,7 @@ def _is_borne_out(terms: list[Term], term: Term) -> bool:
         if (other.kind in SIGNS or other.kind == "resolved")
         and (_is_close(term, other) or (is_only and other.sentence == term.sentence))
     ]
-    return any(term.value != "bare_cover" or sign.value != "weak" for sign in signs)
+    return any(term.value != "bare_cover" or sign.value != "weak" or is_sided for sign in signs)
 
 
 def _is_worked_on_alone(terms: list[Term], term: Term) -> bool:
@@ -349,14 +359,14 @@ _MISTAKEN = frozenset({"is", "was", "were", "are", "be", "to", "just", "only", "
 
 
 def _settle_mistaken(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
-    """What looked like oil at a cover and is another fluid refutes the cover."""
+    """What looked like oil at a cover and is another fluid, or rain or wax, refutes the cover."""
     for at, term in enumerate(terms):
         if term.kind != "mention" or term.value not in JOINT_COMPONENTS:
             continue
-        fluid = next((other for other in terms[at + 1 :] if other.kind == "mention"), term)
+        fluid = next((other for other in terms[at + 1 :] if other.kind in ("mention", "innocent")), term)
         between = {token.word for token in tokens[term.last + 1 : fluid.first]}
         is_wet = any(other.kind == "leak" and other.clause == term.clause for other in terms[:at])
-        if fluid.value == "other_fluid" and is_wet and between and between <= _MISTAKEN:
+        if (fluid.value == "other_fluid" or fluid.kind == "innocent") and is_wet and between and between <= _MISTAKEN:
             term.is_negated = True
     return terms
 

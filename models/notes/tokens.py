@@ -75,8 +75,8 @@ _GOES_ON = frozenset(
 # fmt: off
 _NAMES_OF_TIMES = frozenset({
     "january", "february", "march", "april", "may", "june", "july", "august", "september", "october", "november",
-    "december", "jan", "feb", "mar", "apr", "jun", "jul", "aug", "sep", "sept", "oct", "nov", "dec", "monday", "tuesday",
-    "wednesday", "thursday", "friday", "saturday", "sunday", "easter", "christmas", "mot", "pmi",
+    "december", "jan", "feb", "mar", "apr", "jun", "jul", "aug", "sep", "sept", "oct", "nov", "dec", "monday",
+    "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday", "easter", "christmas", "mot", "pmi",
 })
 # fmt: on
 """Words written with a capital in the middle of a sentence."""
