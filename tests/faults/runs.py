@@ -86,6 +86,15 @@ def lay_out_yesterday(fleet: Home, path: Path) -> Home:
     return home
 
 
+def lay_out_changed(fleet: Home, path: Path) -> Home:
+    """The home of a fleet that published everything and then was given other thresholds: all is built anew."""
+    home = copy_of(fleet, path)
+    finish(home)
+    with home.settings_file.open("a", encoding="utf-8") as settings:
+        settings.write("\n[episodes]\ncomeback_days = 1095\ncomeback_km = 200000\n\n[odometer]\nmax_km_per_day = 100\n")
+    return home
+
+
 def copy_of(home: Home, path: Path) -> Home:
     """Copy a home with all that runs made in it."""
     shutil.copytree(home.path, path, symlinks=True)

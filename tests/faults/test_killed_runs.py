@@ -39,12 +39,14 @@ class Start:
 
 @pytest.fixture(scope="module")
 def starts() -> Iterator[dict[str, Start]]:
-    """A first build, and a run that finds new files the day after."""
+    """A first build, a run that finds new files the day after, and one that finds other thresholds."""
     with runs.scratch_folder() as folder:
         fleet = runs.lay_out_fleet(folder / "fleet")
         yesterday = runs.lay_out_yesterday(fleet, folder / "yesterday")
+        changed = runs.lay_out_changed(fleet, folder / "changed")
         yield {
-            home.path.name: _undisturbed(home, folder / f"undisturbed {home.path.name}") for home in (fleet, yesterday)
+            home.path.name: _undisturbed(home, folder / f"undisturbed {home.path.name}")
+            for home in (fleet, yesterday, changed)
         }
 
 
@@ -105,10 +107,11 @@ def _fault_of_what_is_published(home: Home, start: Start) -> list[str]:
 
 @pytest.mark.timeout(7_200)
 def test_a_run_killed_at_any_moment_of_any_stage_loses_nothing(starts: dict[str, Start]) -> None:
-    later = starts["yesterday"]
-    assert later.before is not None
-    changed = runs.differing(later.before, later.after)
-    assert {"episodes", "work_orders", "recurrence"} <= set(changed), "the second run must change something"
+    for name, altered in (("yesterday", "work_orders"), ("changed", "odometer_curve")):
+        start = starts[name]
+        assert start.before is not None
+        different = set(runs.differing(start.before, start.after))
+        assert {"episodes", "comeback_shares", altered} <= different, f"the run of {name} must change something"
     faults = {}
     moments = _moments(starts, random.Random(SEED))
     for name, start in starts.items():
