@@ -128,11 +128,15 @@ def _standing_loads(warehouse: Warehouse, maps: Sequence[SourceMap]) -> list[dic
 
 
 def _map_of(load: dict[str, Any], today: dict[str, SourceMap]) -> SourceMap:
-    """The load's map as it reads today; as it read then where it is gone or no longer fits the file's header."""
+    """The load's map as it reads today; as it read then where it is gone or no longer fits the file's header.
+
+    A map that names no format reads each file by its suffix: that is kept with the load, for cells that a program
+    wrote are read otherwise than typed ones.
+    """
     then = SourceMap.model_validate_json(load["source_map"])
     now = today.get(load["source"], then)
     fits = now.kind == then.kind and not header_fault(load["header"], now.conversion())
-    return now if fits else then
+    return now.model_copy(update={"format": now.format or then.format}) if fits else then
 
 
 def _land_file(

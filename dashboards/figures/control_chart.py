@@ -3,11 +3,9 @@
 import plotly.graph_objects as go
 import polars as pl
 
-from dashboards.figures.style import FIRST, QUIET_INK, SECOND, THIRD, WARNING, framed, plain
+from dashboards.figures.style import LINE_COLOURS, LINE_DASHES, QUIET_INK, WARNING, framed, plain
 
 HEIGHT = 320
-COLOURS = (FIRST, SECOND, "#00796b", "#a3357a", THIRD, "#7a6000")
-DASHES = ("solid", "dash", "dot", "longdash", "dashdot", "longdashdot")
 
 
 def control_chart(charts: pl.DataFrame, *, title: str, line: str) -> go.Figure:
@@ -40,10 +38,10 @@ def _sum(rows: pl.DataFrame, name: str, number: int) -> go.Scatter:
         mode="lines",
         name=plain(name),
         line={
-            "color": COLOURS[number % len(COLOURS)],
+            "color": LINE_COLOURS[number % len(LINE_COLOURS)],
             "width": 2,
             "shape": "hv",
-            "dash": DASHES[number % len(DASHES)],
+            "dash": LINE_DASHES[number % len(LINE_DASHES)],
         },
         customdata=outcomes,
         hovertemplate="%{x}: %{customdata}, %{y:.2f} of the threshold",

@@ -3,11 +3,11 @@
 import plotly.graph_objects as go
 import polars as pl
 
-from dashboards.figures.style import METHOD_COLOURS, METHOD_DASHES, THIRD, framed, plain, see_through
+from dashboards.figures.banded import banded_curve
+from dashboards.figures.style import METHOD_COLOURS, METHOD_DASHES, THIRD, framed
 from dashboards.wording import method_words
 
 HEIGHT = 420
-BAND_OPACITY = 0.10
 
 
 def recurrence_curves(curves: pl.DataFrame, *, title: str, line: str, unit: str) -> go.Figure:
@@ -32,28 +32,12 @@ def recurrence_curves(curves: pl.DataFrame, *, title: str, line: str, unit: str)
 
 def _band_and_curve(method: str, points: pl.DataFrame) -> list[go.Scatter]:
     """The interval as a band and the estimate as a line, tied together in the legend."""
-    colour = METHOD_COLOURS.get(method, THIRD)
-    banded = points.drop_nulls(["recurrence_low", "recurrence_high"])
-    shared = {"legendgroup": method, "line": {"width": 0, "shape": "hv"}, "mode": "lines"}
-    quiet = {"showlegend": False, "hoverinfo": "skip"}
-    return [
-        go.Scatter(x=banded["time"].to_list(), y=banded["recurrence_low"].to_list(), **shared, **quiet),
-        go.Scatter(
-            x=banded["time"].to_list(),
-            y=banded["recurrence_high"].to_list(),
-            fill="tonexty",
-            fillcolor=see_through(colour, BAND_OPACITY),
-            **shared,
-            **quiet,
-        ),
-        go.Scatter(
-            x=points["time"].to_list(),
-            y=points["recurrence"].to_list(),
-            mode="lines",
-            name=plain(method_words(method)),
-            legendgroup=method,
-            line={"color": colour, "width": 2.2, "shape": "hv", "dash": METHOD_DASHES.get(method, "solid")},
-            customdata=points["at_risk"].to_list(),
-            hovertemplate="%{y:.1%} by %{x:,.0f}<br>%{customdata} still watched",
-        ),
-    ]
+    names = {"x": "time", "value": "recurrence", "low": "recurrence_low", "high": "recurrence_high"}
+    return banded_curve(
+        points.select(watched="at_risk", **names),
+        name=method_words(method),
+        group=method,
+        colour=METHOD_COLOURS.get(method, THIRD),
+        dash=METHOD_DASHES.get(method, "solid"),
+        hover="%{y:.1%} by %{x:,.0f}<br>%{customdata} still watched",
+    )

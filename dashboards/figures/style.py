@@ -28,6 +28,9 @@ METHOD_DASHES = {
     "unstated": "longdashdot",
 }
 """A line is told apart by its dash as well as its colour."""
+LINE_COLOURS = (FIRST, SECOND, "#00796b", "#a3357a", THIRD, "#7a6000")
+LINE_DASHES = ("solid", "dash", "dot", "longdash", "dashdot", "longdashdot")
+"""For lines of names that have no colour of their own."""
 
 FONT = "system-ui, -apple-system, 'Segoe UI', Roboto, 'Liberation Sans', sans-serif"
 LABEL_WIDTH = 18

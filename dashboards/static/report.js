@@ -8,7 +8,7 @@ function draw(plot) {
   plot.dataset.drawn = "yes";
   const { data, layout } = JSON.parse(plot.querySelector("script").textContent);
   Plotly.newPlot(plot, data, { ...layout, template, autosize: true }, { displayModeBar: false, responsive: true })
-    .then(() => isolateMethod(plot));
+    .then(() => isolateLine(plot));
 }
 
 function drawVisible() {
@@ -62,13 +62,14 @@ function filterRows(form) {
   for (const place of document.querySelectorAll(`[data-counts="${name}"]`)) place.textContent = `${shown} of ${all} shown.`;
 }
 
-function isolateMethod(plot) {
-  const method = chosen().repair_method;
+/* A repair method or an engine family chosen in the selects is drawn alone in figures that have a line for it. */
+function isolateLine(plot) {
   const traces = (plot.data || []).filter((trace) => trace.legendgroup);
   if (!traces.length) return;
-  const isThere = traces.some((trace) => trace.legendgroup === method);
+  const { repair_method, engine_family } = chosen();
+  const alone = [repair_method, engine_family].find((name) => name && traces.some((trace) => trace.legendgroup === name));
   Plotly.restyle(plot, {
-    visible: plot.data.map((trace) => !method || !isThere || !trace.legendgroup || trace.legendgroup === method || "legendonly"),
+    visible: plot.data.map((trace) => !alone || !trace.legendgroup || trace.legendgroup === alone || "legendonly"),
   });
 }
 
@@ -76,7 +77,7 @@ function choose() {
   showChoices(chosen());
   document.querySelectorAll("form.filters").forEach(filterRows);
   drawVisible();
-  for (const plot of document.querySelectorAll(".plot[data-drawn]")) isolateMethod(plot);
+  for (const plot of document.querySelectorAll(".plot[data-drawn]")) isolateLine(plot);
 }
 
 for (const form of document.querySelectorAll("form.filters")) {

@@ -24,7 +24,7 @@ DETECTION, LEAK = LEAK_CLOCKS
 TENTH = 0.1
 """Share of the life published: B10."""
 GRID_STEPS = 52
-"""Times at which the curves are read: a step a week over the first year, a fortnight over the first two."""
+"""Steps at which the curves are read, beside the horizons: one a fortnight over two years."""
 MAX_BY_THE_DAY = 10_000
 """Repairs of a group beyond which looks are rounded outwards to whole weeks: it costs days of sharpness, no bias."""
 WEEK = 7.0
@@ -73,7 +73,7 @@ def leak_timing_curve(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.Data
     Returns:
         As `models.tables.measures.LeakTimingCurve`, sorted by its keys.
     """
-    grid = np.linspace(0.0, max(rules.horizons_days), GRID_STEPS + 1)
+    grid = np.union1d(np.linspace(0.0, max(rules.horizons_days), GRID_STEPS + 1), rules.horizons_days)
     curves = [
         _curve(group, grid, confidence=rules.confidence)
         for group in _groups(episodes)

@@ -10,7 +10,9 @@ from polars.testing import assert_frame_equal
 from dashboards.drawing import drawing, script_safe
 from dashboards.figures.bay_hours import bay_hours
 from dashboards.figures.interval_dots import interval_dots
+from dashboards.figures.leak_timing import leak_timing
 from dashboards.figures.recurrence_curves import recurrence_curves
+from dashboards.figures.repairs_by_age import repairs_by_age
 from dashboards.figures.site_funnel import site_funnel
 from models.statistics.funnel import funnel_limits
 
@@ -54,7 +56,38 @@ def weeks() -> pl.DataFrame:
     return pl.DataFrame({"week_start": starts, "hours": [3.0, 8.5], "capacity_hours": [9.0, 9.0], "vehicles": [2, 5]})
 
 
+def ages() -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "engine_family": ["A <b>", "A <b>", "B", "B"],
+            "age_years": [0.0, 2.0, 0.5, 3.0],
+            "repairs": [0.0, 0.4, 0.0, 1.2],
+            "low": [0.0, 0.2, 0.0, 0.8],
+            "high": [0.0, 0.8, 0.0, 1.8],
+            "watched": [12, 11, 20, 14],
+        }
+    )
+
+
+def clocks() -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "time": [0.0, 90.0, 180.0],
+            "detected": [0.0, 0.1, 0.2],
+            "detected_low": [None, 0.05, 0.12],
+            "detected_high": [None, 0.2, 0.3],
+            "begun_least": [0.0, 0.1, 0.24],
+            "begun_most": [0.0, 0.2, 0.26],
+            "begun_low": [None, 0.08, 0.16],
+            "begun_high": [None, 0.25, 0.36],
+            "at_risk": [30, 25, 20],
+        }
+    )
+
+
 DRAWN = {
+    "ages": (ages, lambda frame: repairs_by_age(frame, **WORDS)),
+    "clocks": (clocks, lambda frame: leak_timing(frame, **WORDS)),
     "dots": (dots, lambda frame: interval_dots(frame, **WORDS, axis="share leaked again")),
     "curves": (curves, lambda frame: recurrence_curves(frame, **WORDS, unit="days")),
     "funnel": (sites, lambda frame: site_funnel(frame, **WORDS)),
@@ -105,6 +138,24 @@ def test_curves_step_and_are_tied_to_their_bands() -> None:
     assert {trace.line.shape for trace in figure.data} == {"hv"}
     assert named[1].y == (0.0, 0.3)
     assert len({trace.line.dash for trace in named}) == 2
+
+
+def test_each_family_has_a_line_of_its_own_over_its_band() -> None:
+    named = [trace for trace in repairs_by_age(ages(), **WORDS).data if trace.name]
+    assert [(trace.name, trace.legendgroup) for trace in named] == [("A &lt;b&gt;", "A <b>"), ("B", "B")]
+    assert named[1].x == (0.5, 3.0)
+    assert named[1].y == (0.0, 1.2)
+    assert len({(trace.line.dash, trace.line.color) for trace in named}) == 2
+
+
+def test_the_two_clocks_are_labelled_apart_and_what_the_looks_leave_open_is_filled() -> None:
+    figure = leak_timing(clocks(), **WORDS)
+    named = [trace for trace in figure.data if trace.name]
+    assert [trace.name for trace in named] == ["begun to leak (time to leak)", "found to leak (time to detection)"]
+    assert named[0].y == pytest.approx((0.0, 0.15, 0.25))
+    assert figure.data[-2].y == (0.0, 0.1, 0.24)
+    assert figure.data[-1].y == (0.0, 0.2, 0.26)
+    assert figure.data[-1].fill == "tonexty"
 
 
 def test_the_funnel_is_the_published_limits() -> None:

@@ -1,12 +1,14 @@
 """Every file lands once, whole or not at all, and a bad one never holds up the good ones."""
 
+from datetime import date
 from pathlib import Path
 
 import polars as pl
 import pytest
+import xlsxwriter
 
 from models.errors import ReleakError, SourceMapError
-from models.records import LandedLoad
+from models.records import LandedLoad, build_records
 from pipelines.home import Home
 from pipelines.landing import applied_maps, land_inbox, listed_loads, source_maps, with_rows
 from pipelines.warehouse import Warehouse
@@ -118,6 +120,27 @@ def test_a_mended_source_map_rereads_what_has_landed_and_one_that_no_longer_fits
     assert load.conversion.values == {"site": {"Ossel Quay": "Ossel"}}
     sources.write_text(written + 'columns = { site = "Depot" }\n')
     assert _landed(warehouse, home)["vehicles"][0].conversion.columns == {}
+
+
+def test_cells_of_a_workbook_are_read_as_such_where_the_source_map_names_no_format(
+    home: Home, warehouse: Warehouse
+) -> None:
+    served = [date(2020, 5, 4), "04.05.2020", 43955]  # 43955 is 2020-05-04 in a spreadsheet's cell
+    with xlsxwriter.Workbook(home.inbox / "fleet.xlsx", {"default_date_format": "dd.mm.yyyy"}) as workbook:
+        sheet = workbook.add_worksheet()
+        sheet.write_row(0, 0, ["vehicle_id", "engine_family", "site", "in_service_on"])
+        for row, day in enumerate(served, start=1):
+            sheet.write_row(row, 0, [f"V{row}", "F1", "Ossel Quay"])
+            sheet.write(row, 3, day)
+    home.sources_file.write_text(
+        '[[source]]\nname = "fleet"\nfiles = "fleet.xlsx"\nkind = "vehicles"\ndecimal = ","\n'
+        'dates = { in_service_on = "day_first" }\n'
+    )
+    land_inbox(warehouse, home)
+    with warehouse.connect() as connection:
+        landed = with_rows(connection, listed_loads(warehouse, source_maps(home)), "landing.rows")
+    vehicles = build_records(landed, as_of=date(2026, 1, 1), default_zone="UTC").tables["vehicles"]
+    assert vehicles["in_service_on"].to_list() == [date(2020, 5, 4)] * 3
 
 
 def test_an_empty_inbox_says_what_to_put_there(home: Home, warehouse: Warehouse) -> None:

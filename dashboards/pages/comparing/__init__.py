@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from dashboards.pages.comparing.ageing import ageing_section
 from dashboards.pages.comparing.bolts import bolts_section
 from dashboards.pages.comparing.control_charts import control_charts
 from dashboards.pages.comparing.curves import curve_choices
@@ -10,6 +11,7 @@ from dashboards.pages.comparing.means import mean_choices, means_with_rates
 from dashboards.pages.comparing.recurring import recurrence_choices
 from dashboards.pages.comparing.selecting import options
 from dashboards.pages.comparing.sites import sites_section
+from dashboards.pages.comparing.timing import timing_choices
 from dashboards.snapshot import Snapshot
 from dashboards.wording import interval_words
 
@@ -29,6 +31,13 @@ def contents(snapshot: Snapshot) -> dict[str, Any]:
         "means_by_family": mean_choices(means, "engine_family", level=level),
         "method_effects": method_choices(snapshot.table("method_effects"), level=level),
         "step_effects": step_choices(snapshot.table("step_effects"), level=level),
+        "timing": timing_choices(
+            snapshot.table("leak_timing_curve"),
+            snapshot.table("leak_timing"),
+            horizons=rules.horizons_days,
+            level=level,
+        ),
+        "ageing": ageing_section(snapshot, level=level),
         "control_charts": control_charts(snapshot),
         "sites": sites_section(snapshot, level=level),
         "min_episodes": rules.min_episodes,
