@@ -192,6 +192,7 @@ def as_episodes(fleets: Fleets, fleet: npt.ArrayLike, *, has_km: bool = False) -
         "status": np.array(["censored", "re-leak", "competing"])[fleets.cause[chosen]],
         "days": fleets.days[chosen],
         "km": fleets.km[chosen] if has_km else pl.Series([None] * len(chosen), dtype=pl.Float64),
+        "hours": pl.Series([None] * len(chosen), dtype=pl.Float64),
         "repaired_on": (FIRST_DAY + age_days.astype("timedelta64[D]")).astype("datetime64[ms]"),
         "ended_on": (FIRST_DAY + (age_days + fleets.days[chosen]).astype("timedelta64[D]")).astype("datetime64[ms]"),
     }).with_columns(pl.col("repaired_on", "ended_on").cast(pl.Date))  # fmt: skip

@@ -35,6 +35,10 @@ COMPONENT_WORDS = {
     "none": "no leak named",
 }
 POLARITY_WORDS = {"present": "wet", "absent": "dry", "resolved": "cured earlier", "uncertain": "suspect"}
+SCALE_WORDS = {"days": "days", "km": "kilometres", "hours": "engine hours"}
+"""What time since a repair is counted in, in words."""
+EXPOSURE_WORDS = {"days": "vehicle-year", "km": "100,000 km", "hours": "1,000 engine hours"}
+"""What a rate is per."""
 TOO_FEW = "too few to say"
 NOTHING = "–"
 

@@ -54,15 +54,32 @@ def odometer_curve(
         `OdometerCurve`, sorted by vehicle, moment and origin; `distance_km` never falls within a vehicle.
     """
     mentions = _mentions(work_orders, oil_top_ups, inspection_notes, odometer_readings)
+    return judged(mentions, rules).pipe(conform, OdometerCurve)
+
+
+def judged(mentions: pl.DataFrame, rules: OdometerRules) -> pl.DataFrame:
+    """Say what became of each reading of an instrument that only goes up, and where on its curve it lies.
+
+    Args:
+        mentions: vehicle_id, read_at, read_on, odometer_km, origin_kind and origin_id.
+        rules: How fast it may go up, and how it starts again.
+
+    Returns:
+        The mentions that have a reading with `use`, `distance_km` and `is_used`, sorted as `odometer_curve` does.
+    """
     rows = ["vehicle_id", "read_at", "origin_kind", "origin_id"]
+    numbered = (
+        mentions.drop_nulls("odometer_km")
+        .sort(_READING_ORDER)
+        .with_columns(node=pl.struct("vehicle_id", "read_on", "odometer_km").rle_id())
+    )
     return (
-        mentions.join(_judge(mentions, rules), on="node", how="left")
+        numbered.join(_judge(numbered, rules), on="node", how="left")
         .sort(rows)
         .with_columns(
             pl.col("distance_km").cum_max().over("vehicle_id", order_by=rows[1:]),
             is_used=pl.col("distance_km").is_not_null(),
         )
-        .pipe(conform, OdometerCurve)
     )
 
 
@@ -104,14 +121,14 @@ def _mentions(
     inspection_notes: pl.DataFrame,
     odometer_readings: pl.DataFrame,
 ) -> pl.DataFrame:
-    """One row per odometer mention; `node` numbers the distinct readings of a vehicle's day."""
+    """One row per record that may mention an odometer."""
     sources = (
         ("work_orders", work_orders, "opened", "order_id"),
         ("oil_top_ups", oil_top_ups, "topped_up", "top_up_id"),
         ("inspection_notes", inspection_notes, "noted", "note_id"),
         ("odometer_readings", odometer_readings, "read", "reading_id"),
     )
-    mentions = pl.concat(
+    return pl.concat(
         frame.select(
             "vehicle_id",
             pl.col(f"{moment}_at").alias("read_at"),
@@ -122,15 +139,10 @@ def _mentions(
         )
         for kind, frame, moment, identifier in sources
     )
-    return (
-        mentions.drop_nulls("odometer_km")
-        .sort(_READING_ORDER)
-        .with_columns(node=pl.struct("vehicle_id", "read_on", "odometer_km").rle_id())
-    )
 
 
 def _judge(mentions: pl.DataFrame, rules: OdometerRules) -> pl.DataFrame:
-    """Say for each distinct reading what became of it and where on the curve it lies."""
+    """Say for each distinct reading, numbered by `node`, what became of it and where on the curve it lies."""
     nodes = mentions.unique("node", keep="first", maintain_order=True).select(
         "node", "vehicle_id", "odometer_km", day=pl.col("read_on").cast(pl.Int32).cast(pl.Float64)
     )

@@ -93,8 +93,12 @@ class MeasureRules(_Section):
     horizons_km: _Horizons = _setting(
         (5_000.0, 10_000.0, 25_000.0, 50_000.0), unit="km", reason="a quarter to two years of a van"
     )
+    horizons_hours: _Horizons = _setting(
+        (125.0, 250.0, 500.0, 1_000.0), unit="h", reason="engine hours of those distances at a mean of about 40 km/h"
+    )
     restricted_mean_days: float = _setting(730.0, unit="days", reason="as far as most repairs are watched", gt=0)
     restricted_mean_km: float = _setting(50_000.0, unit="km", reason="as far as most repairs are watched", gt=0)
+    restricted_mean_hours: float = _setting(1_000.0, unit="h", reason="as far as most repairs are watched", gt=0)
     difference_days: float = _setting(
         180.0, unit="days", reason="half a year: long enough to tell, short enough that most are watched", gt=0
     )
@@ -102,6 +106,7 @@ class MeasureRules(_Section):
     oil_window_days: int = _setting(
         730, unit="days", reason="top-ups are few: two years hold enough to compare", ge=30, le=3_650
     )
+    difference_hours: float = _setting(250.0, unit="h", reason="engine hours of half a year of a busy van", gt=0)
     confidence: float = _setting(0.95, unit="1", reason="the usual level", ge=0.5, le=0.999)
     min_episodes: int = _setting(
         10, unit="episodes", reason="fewer episodes in the group are too few to say", ge=1, le=1_000
@@ -124,6 +129,19 @@ class MeasureRules(_Section):
     min_failed_share: float = _setting(
         0.2, unit="1", reason="a Weibull mean beyond the data is a guess", ge=0.0, le=1.0
     )
+
+    def horizons(self, time_scale: str) -> tuple[float, ...]:
+        """Horizons of a time scale, in its unit."""
+        return {"days": self.horizons_days, "km": self.horizons_km, "hours": self.horizons_hours}[time_scale]
+
+    def restricted_mean(self, time_scale: str) -> float:
+        """Where the restricted mean of a time scale stops, in its unit."""
+        ends = {"days": self.restricted_mean_days, "km": self.restricted_mean_km, "hours": self.restricted_mean_hours}
+        return ends[time_scale]
+
+    def difference(self, time_scale: str) -> float:
+        """Where two ways of doing a repair are set against each other on a time scale, in its unit."""
+        return {"days": self.difference_days, "km": self.difference_km, "hours": self.difference_hours}[time_scale]
 
 
 class OilRules(_Section):

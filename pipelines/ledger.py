@@ -11,7 +11,7 @@ from functools import partial
 
 import polars as pl
 
-from models import engines, evidence, odometer, oil
+from models import engine_hours, engines, evidence, odometer, oil
 from models.episodes import episodes, last_records
 from models.notes import AddedLexicon, read_orders
 from models.remarks import remarks
@@ -60,6 +60,7 @@ def _episodes(
     engine_periods: pl.DataFrame,
     engine_families: pl.DataFrame,
     odometer_curve: pl.DataFrame,
+    engine_hours_curve: pl.DataFrame,
     last_records: pl.DataFrame,
     repair_records: pl.DataFrame,
     rules: EpisodeRules,
@@ -74,6 +75,7 @@ def _episodes(
         periods=engine_periods,
         families=engine_families,
         curve=odometer_curve,
+        hours_curve=engine_hours_curve,
         last_seen=last_records,
         repair_records=repair_records,
         rules=rules,
@@ -106,6 +108,7 @@ STEPS: dict[str, Callable[..., pl.DataFrame]] = {
     "engine_periods": engines.engine_periods,
     "last_records": last_records,
     "odometer_curve": odometer.odometer_curve,
+    "engine_hours_curve": engine_hours.engine_hours_curve,
     "cover_work": _cover_work,
     "evidence": _evidence,
     "episodes": _episodes,
@@ -154,7 +157,8 @@ def bring_up_to_date(warehouse: Warehouse, table: str, *, settings: Settings, as
 
 def step_options(table: str, settings: Settings, as_of: date) -> dict[str, object]:
     """Return what a step takes beside its tables."""
-    rules = {"odometer_curve": settings.odometer, "episodes": settings.episodes, "oil_segments": settings.oil}
+    rules = dict.fromkeys(("odometer_curve", "engine_hours_curve"), settings.odometer)
+    rules |= {"episodes": settings.episodes, "oil_segments": settings.oil}
     options: dict[str, object] = {"rules": rules[table]} if table in rules else {}
     if table in ("cover_work", "evidence"):
         options["added"] = settings.lexicon

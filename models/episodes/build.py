@@ -7,7 +7,7 @@ from typing import Any
 
 import polars as pl
 
-from models.episodes.distances import km_to_end
+from models.episodes.distances import hours_to_end, km_to_end
 from models.episodes.endings import Outcome, outcome_of
 from models.episodes.facts import Cover, Vehicle, covers_of
 from models.episodes.gather import gather, looks_until, periods_until, vehicles_until, works_until
@@ -62,6 +62,7 @@ def episodes(
     periods: pl.DataFrame,
     families: pl.DataFrame,
     curve: pl.DataFrame,
+    hours_curve: pl.DataFrame,
     last_seen: pl.DataFrame,
     repair_records: pl.DataFrame,
     rules: EpisodeRules,
@@ -79,6 +80,7 @@ def episodes(
         periods: From `models.engines.engine_periods`.
         families: `EngineFamilies`.
         curve: `OdometerCurve`.
+        hours_curve: `EngineHoursCurve`.
         last_seen: From `last_records` with the same `as_of`.
         repair_records: `RepairRecords`; a card can add new bolts and never raises the method.
         rules: Windows and limits.
@@ -95,7 +97,8 @@ def episodes(
     rows = [row for vehicle in gather(seen, engines, works, looks) for row in _rows(vehicle, rules)]
     if not rows:
         return conform(Episodes.create_empty(), Episodes)
-    return _measure(pl.DataFrame(rows, infer_schema_length=None), known_curve, rules)
+    known_hours = hours_curve.filter(pl.col("read_on") <= as_of)
+    return _measure(pl.DataFrame(rows, infer_schema_length=None), known_curve, known_hours, rules)
 
 
 def _rows(vehicle: Vehicle, rules: EpisodeRules) -> Iterator[dict[str, Any]]:
@@ -141,10 +144,10 @@ def _row(cover: Cover, visit: Visit, outcome: Outcome) -> dict[str, Any]:
     }
 
 
-def _measure(rows: pl.DataFrame, curve: pl.DataFrame, rules: EpisodeRules) -> pl.DataFrame:
-    """Add kilometres, comebacks and the sentence, and give the frame its declared shape."""
+def _measure(rows: pl.DataFrame, curve: pl.DataFrame, hours_curve: pl.DataFrame, rules: EpisodeRules) -> pl.DataFrame:
+    """Add kilometres, engine hours, comebacks and the sentence, and give the frame its declared shape."""
     is_soon = (pl.col("days") <= rules.comeback_days) & (pl.col("km") <= rules.comeback_km).fill_null(True)
-    measured = rows.with_columns(km_to_end(rows, curve)).with_columns(
+    measured = rows.with_columns(km_to_end(rows, curve), *hours_to_end(rows, hours_curve)).with_columns(
         comeback=(pl.col("status") == "re-leak") & is_soon
     )
     told = [sentence(*row) for row in measured.select("status", "days", "km", "cause").iter_rows()]

@@ -1,11 +1,11 @@
 """The figures made from episodes, one table a file: an episodes frame in, a frame of `models.tables.measures` out.
 
 Where a measure has groups they are every combination of engine family, repair method and site with each of them also
-standing at '' for all, on the scales of days and kilometres; episodes without a distance are left out of the latter.
-Competing ends count as such in a share that leaked again, as censored elsewhere. A figure of a group with fewer than
-`min_episodes` episodes or `min_events` re-leaks is null, with the reason beside it and its counts shown; how many of
-the episodes are still watched decides nothing. All intervals are clustered by vehicle, but for those
-named exact, which take every re-leak for itself.
+standing at '' for all, on the scales of days, kilometres and engine hours; episodes whose distance or hours are not
+known are left out there. Competing ends count as such in a share that leaked again, as censored elsewhere. A figure of
+a group with fewer than `min_episodes` episodes or `min_events` re-leaks is null, with the reason beside it and its
+counts shown; how many of the episodes are still watched decides nothing. All intervals are clustered by vehicle, but
+for those named exact, which take every re-leak for itself.
 """
 
 from collections.abc import Callable

@@ -100,11 +100,6 @@ def contrasts(
     )
 
 
-def usual_horizon(time_scale: str, rules: MeasureRules) -> float:
-    """By when recurrence is compared where nothing else is asked for."""
-    return rules.difference_days if time_scale == "days" else rules.difference_km
-
-
 def with_q_values(effects: pl.DataFrame) -> pl.DataFrame:
     """Add the p values adjusted for how many contrasts of the time scale have one: the false-discovery rate."""
     return effects.with_columns(q_value=adjusted_p_values("p_value").over("time_scale"))

@@ -1,5 +1,6 @@
 """Episodes sorted into every group they count in."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -22,7 +23,7 @@ class Cube:
     """All groups of one time scale.
 
     Attributes:
-        time_scale: `days` or `km`.
+        time_scale: One of `models.tables.measures.TIME_SCALES`.
         cells: Engine family, repair method, site and time scale of each group, '' for all; sorted (groups, 4).
         table: Their risk table.
         clusters: Its observations by vehicle.
@@ -50,14 +51,14 @@ class Cube:
         return clustered_reach(self.vehicles, confidence=confidence)
 
 
-def cubes(episodes: pl.DataFrame) -> list[Cube]:
+def cubes(episodes: pl.DataFrame, *, time_scales: Sequence[str] = TIME_SCALES) -> list[Cube]:
     """Sort episodes into all their groups, once for each time scale.
 
     Every episode counts in eight groups: with its own engine family, method and site, or '' for any of them. The group
     of all is there even where there are no episodes.
     """
     ordered = episodes.sort("days", "vehicle_id", "episode_id")
-    return [_cube(ordered.filter(pl.col(scale).is_not_null()), time_scale=scale) for scale in TIME_SCALES]
+    return [_cube(ordered.filter(pl.col(scale).is_not_null()), time_scale=scale) for scale in time_scales]
 
 
 def _cube(episodes: pl.DataFrame, *, time_scale: str) -> Cube:

@@ -1,4 +1,4 @@
-"""Re-leaks per vehicle-year and per 100,000 km."""
+"""Re-leaks per vehicle-year, per 100,000 km and per 1,000 engine hours."""
 
 import polars as pl
 
@@ -13,15 +13,17 @@ from models.tables.measures import LeakRates
 
 DAYS_PER_YEAR = 365.25
 KM_PER_UNIT = 100_000.0
-EXPOSURE_UNIT = {"days": DAYS_PER_YEAR, "km": KM_PER_UNIT}
+HOURS_PER_UNIT = 1_000.0
+EXPOSURE_UNIT = {"days": DAYS_PER_YEAR, "km": KM_PER_UNIT, "hours": HOURS_PER_UNIT}
 
 
 def leak_rates(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFrame:
     """Re-leaks per exposure, its interval clustered by vehicle and beside it the exact Poisson one, for every group.
 
-    Exposure is the time repaired covers were watched: vehicle-years on the scale of days, 100,000 km on that of km. The
-    two covers of a two-bank engine are watched each for itself. The exact interval takes every re-leak for itself: it
-    is too short where some vehicles leak more than others, and too long where most covers end in a re-leak.
+    Exposure is the time repaired covers were watched: vehicle-years on the scale of days, 100,000 km on that of km,
+    1,000 hours on that of engine hours. The two covers of a two-bank engine are watched each for itself. The exact
+    interval takes every re-leak for itself: it is too short where some vehicles leak more than others, and too long
+    where most covers end in a re-leak.
 
     Args:
         episodes: As `models.tables.ledger.Episodes`.

@@ -3,7 +3,7 @@
 import numpy as np
 import polars as pl
 
-from models.measures.contrasts import contrasts, usual_horizon, with_q_values
+from models.measures.contrasts import contrasts, with_q_values
 from models.measures.pooled_model import with_age
 from models.settings import MeasureRules
 from models.tables import conform
@@ -39,7 +39,7 @@ def _on_scale(aged: pl.DataFrame, *, time_scale: str, rules: MeasureRules) -> pl
     ordered = aged.drop_nulls(time_scale).sort(time_scale, "vehicle_id", "episode_id")
     nothing = np.zeros((len(ordered), 0))
     levels = by_frequency(ordered["repair_method"])
-    horizon = usual_horizon(time_scale, rules)
+    horizon = rules.difference(time_scale)
     return contrasts(
         ordered, "repair_method", levels, others=nothing, time_scale=time_scale, horizon=horizon, rules=rules
     )

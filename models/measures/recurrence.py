@@ -39,7 +39,7 @@ def recurrence(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFrame:
 def _rates(cube: Cube, *, rules: MeasureRules) -> pl.DataFrame:
     """Rates and counts of one time scale, shown or not."""
     table = cube.table
-    horizons = np.unique(rules.horizons_days if cube.time_scale == "days" else rules.horizons_km)
+    horizons = np.unique(rules.horizons(cube.time_scale))
     reach = cube.reach(confidence=rules.confidence)
     share = incidence_at(table, horizons, clusters=cube.clusters, reach=reach)
     latest = known_until(table, table.events + table.competing)

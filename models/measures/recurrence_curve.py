@@ -35,7 +35,7 @@ def recurrence_curve(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.DataF
 def _points(cube: Cube, *, rules: MeasureRules) -> pl.DataFrame:
     """Points of the curves of one time scale."""
     table = cube.table
-    is_reached = table.time <= max(rules.horizons_days if cube.time_scale == "days" else rules.horizons_km)
+    is_reached = table.time <= max(rules.horizons(cube.time_scale))
     events = group_sum(table, table.events * is_reached)
     is_drawn = (table.sizes >= rules.min_episodes) & (events >= rules.min_events) & (cube.vehicles >= MIN_CLUSTERS)
     is_last = is_reached & np.append(~is_reached[1:] | (np.diff(table.row_group) != 0), True)[: len(is_reached)]

@@ -13,9 +13,9 @@ from models.statistics.weibull import contradicted, fit_weibull, weibull_mean
 from models.tables import conform
 from models.tables.measures import TimeToReleak
 
-SHORTEST = {"days": 0.5, "km": 25.0}
-"""Times the records cannot tell from zero: half a day, and half the distance that counts as one visit by default. A
-Weibull life has no place for zero, so shorter times are read as these."""
+SHORTEST = {"days": 0.5, "km": 25.0, "hours": 1.0}
+"""Times the records cannot tell from zero: half a day, half the distance that counts as one visit by default, an hour.
+A Weibull life has no place for zero, so shorter times are read as these."""
 
 
 def time_to_releak(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFrame:
@@ -48,7 +48,7 @@ def time_to_releak(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFra
 def _figures(cube: Cube, *, rules: MeasureRules) -> pl.DataFrame:
     """All figures of one time scale, shown or not."""
     table, clusters = cube.table, cube.clusters
-    horizon = rules.restricted_mean_days if cube.time_scale == "days" else rules.restricted_mean_km
+    horizon = rules.restricted_mean(cube.time_scale)
     mean = restricted_mean(table, horizon, clusters=clusters, reach=cube.reach(confidence=rules.confidence))
     events = group_sum(table, table.events)
     failed_time = group_sum(table, table.events * table.time)

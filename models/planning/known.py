@@ -31,8 +31,8 @@ def known_by(ledger: FleetLedger, as_of: date) -> FleetLedger:
     """Leave out all that is dated after a day, and reopen what ended after it.
 
     An episode that ended later is still watched: it is censored at the vehicle's last record by then. The distance at
-    its repair stays, the one at its end is read again from the curve as it was known: where nothing is later than the
-    day, episodes are as they were.
+    its repair stays, the one at its end is read again from the curve as it was known, and its engine hours are not
+    known: where nothing is later than the day, episodes are as they were.
     """
     is_before = pl.col("noted_on") <= as_of
     curve = ledger.odometer_curve.filter(pl.col("read_on") <= as_of)
@@ -66,6 +66,8 @@ def _episodes_known(episodes: pl.DataFrame, curve: pl.DataFrame, seen: pl.DataFr
         .with_columns(
             status=pl.when(is_open).then(pl.lit("censored")).otherwise("status"),
             ended_on=pl.when(is_open).then(pl.max_horizontal("repaired_on", "last_on")).otherwise("ended_on"),
+            hours=pl.when(~is_open).then("hours"),
+            hours_error=pl.when(~is_open).then("hours_error"),
             ended_at=pl.when(is_open).then(pl.max_horizontal("repaired_at", "last_at")).otherwise("ended_at"),
         )
         .sort("vehicle_id", "repaired_at", "episode_id")

@@ -49,7 +49,7 @@ def repair_lives(episodes: pl.DataFrame, *, min_releaks: int) -> pl.DataFrame:
     Returns:
         time_scale, engine_family, repair_method ('' means all), shape, scale, repairs, releaks; sorted.
     """
-    fits = pl.concat(_lives(cube) for cube in cubes(episodes))
+    fits = pl.concat(_lives(cube) for cube in cubes(episodes, time_scales=("days", "km")))
     return (
         fits.filter(
             pl.col("site") == "",

@@ -99,6 +99,18 @@ class OdometerCurve(dy.Schema):
     origin_id = key("record it came from")
 
 
+class EngineHoursCurve(dy.Schema):
+    """Every engine-hour reading of a vehicle; `hours` rise through meters that start again, null where set aside."""
+
+    vehicle_id = key("vehicle")
+    read_at = moment("when")
+    read_on = day("local day")
+    engine_hours = quantity("h", "as read")
+    hours = quantity("h", "hours on the curve", nullable=True, at_least=None)
+    is_used = flag("part of the curve")
+    origin_id = key("reading it came from")
+
+
 class CoverWork(dy.Schema):
     """What each order did to a cover joint, with the words that decided."""
 
@@ -169,6 +181,8 @@ class Episodes(dy.Schema):
     ended_on = day("end, local day")
     days = quantity("days", "time zero to end")
     km = quantity("km", "time zero to end", nullable=True)
+    hours = quantity("h", "engine hours, time zero to end", nullable=True)
+    hours_error = quantity("h", "how far off they may be", nullable=True)
     last_dry_at = moment("last dry look, or time zero")
     first_wet_at = moment("first wet look", nullable=True)
     is_suspect = flag("a symptom or an unsided wet look, never followed by a finding")
@@ -209,6 +223,7 @@ TABLES: dict[str, type[dy.Schema]] = {
     "engine_periods": EnginePeriods,
     "last_records": LastRecords,
     "odometer_curve": OdometerCurve,
+    "engine_hours_curve": EngineHoursCurve,
     "cover_work": CoverWork,
     "evidence": Evidence,
     "episodes": Episodes,

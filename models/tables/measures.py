@@ -8,7 +8,8 @@ import dataframely as dy
 from models.tables.columns import count, day, flag, group, key, one_of, quantity, reference, share, words
 from models.tables.ledger import REPAIR_METHODS
 
-TIME_SCALES = ("days", "km")
+TIME_SCALES = ("days", "km", "hours")
+"""What time since a repair is counted in: days, kilometres, engine hours."""
 JOB_STEPS = (
     "old_bolts",
     "seals_not_renewed",
@@ -33,13 +34,13 @@ class _Grouped(dy.Schema):
     engine_family = group("engine family")
     repair_method = group("repair method")
     site = group("site of the repair")
-    time_scale = one_of(TIME_SCALES, "days or kilometres since the repair", primary_key=True)
+    time_scale = one_of(TIME_SCALES, "days, kilometres or engine hours since the repair", primary_key=True)
 
 
 class Recurrence(_Grouped):
     """Cumulative incidence of re-leak by a horizon (Aalen-Johansen), interval clustered by vehicle."""
 
-    horizon = dy.Float64(primary_key=True, min=0.0, description="days or km since the repair")
+    horizon = dy.Float64(primary_key=True, min=0.0, description="days, km or hours since the repair")
     rate = share("cumulative incidence of re-leak", nullable=True)
     low = share("lower 95% limit", nullable=True)
     high = share("upper 95% limit", nullable=True)
@@ -54,32 +55,32 @@ class Recurrence(_Grouped):
 class TimeToReleak(_Grouped):
     """Restricted mean, Weibull mean, median and B10 of the time to re-leak, competing ends censored."""
 
-    horizon = dy.Float64(primary_key=True, min=0.0, description="days or km the restricted mean runs to")
-    restricted_mean = quantity("days or km", "restricted mean to the horizon", nullable=True)
-    low = quantity("days or km", "lower 95% limit", nullable=True)
-    high = quantity("days or km", "upper 95% limit", nullable=True)
-    weibull_mean = quantity("days or km", "mean of the fitted Weibull", nullable=True)
-    weibull_low = quantity("days or km", "lower 95% limit", nullable=True)
-    weibull_high = quantity("days or km", "upper 95% limit", nullable=True)
+    horizon = dy.Float64(primary_key=True, min=0.0, description="days, km or hours the restricted mean runs to")
+    restricted_mean = quantity("days, km or hours", "restricted mean to the horizon", nullable=True)
+    low = quantity("days, km or hours", "lower 95% limit", nullable=True)
+    high = quantity("days, km or hours", "upper 95% limit", nullable=True)
+    weibull_mean = quantity("days, km or hours", "mean of the fitted Weibull", nullable=True)
+    weibull_low = quantity("days, km or hours", "lower 95% limit", nullable=True)
+    weibull_high = quantity("days, km or hours", "upper 95% limit", nullable=True)
     weibull_shape = quantity("1", "Weibull shape", nullable=True)
-    weibull_scale = quantity("days or km", "Weibull scale", nullable=True)
-    plain_mean_of_failed = quantity("days or km", "average of the failed only: biased low", nullable=True)
-    median = quantity("days or km", "time by which half leak again", nullable=True)
-    median_low = quantity("days or km", "lower 95% limit", nullable=True)
-    median_high = quantity("days or km", "upper 95% limit", nullable=True)
-    b10 = quantity("days or km", "time by which one in ten leaks again", nullable=True)
-    b10_low = quantity("days or km", "lower 95% limit", nullable=True)
-    b10_high = quantity("days or km", "upper 95% limit", nullable=True)
+    weibull_scale = quantity("days, km or hours", "Weibull scale", nullable=True)
+    plain_mean_of_failed = quantity("days, km or hours", "average of the failed only: biased low", nullable=True)
+    median = quantity("days, km or hours", "time by which half leak again", nullable=True)
+    median_low = quantity("days, km or hours", "lower 95% limit", nullable=True)
+    median_high = quantity("days, km or hours", "upper 95% limit", nullable=True)
+    b10 = quantity("days, km or hours", "time by which one in ten leaks again", nullable=True)
+    b10_low = quantity("days, km or hours", "lower 95% limit", nullable=True)
+    b10_high = quantity("days, km or hours", "upper 95% limit", nullable=True)
     n = count("episodes")
     events = count("re-leaks")
-    exposure = quantity("days or km", "time watched")
+    exposure = quantity("days, km or hours", "time watched")
     reason = words("why a figure is missing")
 
 
 class RecurrenceCurve(_Grouped):
     """Points of the recurrence and leak-free curves, thinned for drawing."""
 
-    time = dy.Float64(primary_key=True, min=0.0, description="days or km since the repair")
+    time = dy.Float64(primary_key=True, min=0.0, description="days, km or hours since the repair")
     recurrence = share("cumulative incidence of re-leak")
     recurrence_low = share("lower 95% limit", nullable=True)
     recurrence_high = share("upper 95% limit", nullable=True)
@@ -93,12 +94,20 @@ class LeakRates(_Grouped):
     """Re-leaks per exposure, interval clustered by vehicle; beside it the exact Poisson (Garwood) one."""
 
     events = count("re-leaks")
-    exposure = quantity("vehicle-years or 100,000 km", "time watched")
-    rate = quantity("per vehicle-year or per 100,000 km", "rate", nullable=True)
-    low = quantity("per vehicle-year or per 100,000 km", "lower 95% limit, clustered by vehicle", nullable=True)
-    high = quantity("per vehicle-year or per 100,000 km", "upper 95% limit, clustered by vehicle", nullable=True)
-    exact_low = quantity("per vehicle-year or per 100,000 km", "lower limit, each re-leak for itself", nullable=True)
-    exact_high = quantity("per vehicle-year or per 100,000 km", "upper limit, each re-leak for itself", nullable=True)
+    exposure = quantity("vehicle-years, 100,000 km or 1,000 hours", "time watched")
+    rate = quantity("per vehicle-year, 100,000 km or 1,000 hours", "rate", nullable=True)
+    low = quantity(
+        "per vehicle-year, 100,000 km or 1,000 hours", "lower 95% limit, clustered by vehicle", nullable=True
+    )
+    high = quantity(
+        "per vehicle-year, 100,000 km or 1,000 hours", "upper 95% limit, clustered by vehicle", nullable=True
+    )
+    exact_low = quantity(
+        "per vehicle-year, 100,000 km or 1,000 hours", "lower limit, each re-leak for itself", nullable=True
+    )
+    exact_high = quantity(
+        "per vehicle-year, 100,000 km or 1,000 hours", "upper limit, each re-leak for itself", nullable=True
+    )
     n = count("episodes")
     reason = words("why there is no rate")
 
@@ -107,7 +116,7 @@ class SiteComparison(dy.Schema):
     """Observed against expected re-leaks of a site, given its engines, their age, its methods and the time watched."""
 
     site = dy.String(primary_key=True, min_length=1, description="site of the repair")
-    time_scale = one_of(TIME_SCALES, "days or kilometres since the repair", primary_key=True)
+    time_scale = one_of(TIME_SCALES, "days, kilometres or engine hours since the repair", primary_key=True)
     n = count("episodes")
     observed = count("re-leaks seen")
     expected = quantity("re-leaks", "expected from the pooled fleet model")
@@ -117,8 +126,8 @@ class SiteComparison(dy.Schema):
     exact_low = quantity("1", "lower exact limit, each re-leak for itself", nullable=True)
     exact_high = quantity("1", "upper exact limit, each re-leak for itself", nullable=True)
     dispersion = quantity("1", "scatter of the re-leaks over that of as many independent ones", nullable=True)
-    exposure = quantity("vehicle-years or 100,000 km", "time watched")
-    crude_rate = quantity("per vehicle-year or per 100,000 km", "unadjusted rate", nullable=True)
+    exposure = quantity("vehicle-years, 100,000 km or 1,000 hours", "time watched")
+    crude_rate = quantity("per vehicle-year, 100,000 km or 1,000 hours", "unadjusted rate", nullable=True)
     crude_expected = quantity("re-leaks", "expected from the time watched alone")
     crude_ratio = quantity("1", "observed over that", nullable=True)
     crude_low = quantity("1", "lower 95% limit, as far out as the adjusted one", nullable=True)
@@ -140,7 +149,7 @@ class SiteComparison(dy.Schema):
 class _Effects(dy.Schema):
     """One way of doing a repair against another, with engine family, site and the engine's age allowed for."""
 
-    time_scale = one_of(TIME_SCALES, "days or kilometres since the repair", primary_key=True)
+    time_scale = one_of(TIME_SCALES, "days, kilometres or engine hours since the repair", primary_key=True)
     reference = words("what it is compared with", nullable=False)
     hazard_ratio = quantity("1", "how many times as often it leaks again, at any time", nullable=True)
     low = quantity("1", "lower 95% limit, clustered by vehicle", nullable=True)
@@ -152,7 +161,7 @@ class _Effects(dy.Schema):
     n_reference = count("episodes of the reference")
     events_reference = count("re-leaks of the reference")
     proportional_p = share("p value of a ratio that does not change with time", nullable=True)
-    horizon = quantity("days or km", "where the difference is read")
+    horizon = quantity("days, km or hours", "where the difference is read")
     difference = quantity("1", "adjusted recurrence less the reference's", nullable=True, at_least=-1.0, at_most=1.0)
     difference_low = quantity("1", "lower 95% limit", nullable=True, at_least=-1.0, at_most=1.0)
     difference_high = quantity("1", "upper 95% limit", nullable=True, at_least=-1.0, at_most=1.0)

@@ -148,6 +148,8 @@ def episode_rows() -> list[dict[str, Any]]:
                 "ended_on": ended_on,
                 "days": days,
                 "km": None if number % 11 == 0 else days * 40,
+                "hours": days * 1.5 if vehicle % 2 else None,
+                "hours_error": 20.0 if vehicle % 2 else None,
                 "last_dry_at": moment(repaired_on),
                 "first_wet_at": moment(ended_on) if leaks else None,
                 "is_suspect": False,

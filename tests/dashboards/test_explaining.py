@@ -28,7 +28,7 @@ def test_every_measure_is_explained_whole(full_snapshot: Path, measure: str) -> 
 
 def test_one_column_is_explained_alone(full_snapshot: Path) -> None:
     found = explain(full_snapshot, "leak_rates.exposure", horizon=None)
-    assert found.words["Columns"] == "exposure: time watched [vehicle-years or 100,000 km]"
+    assert found.words["Columns"] == "exposure: time watched [vehicle-years, 100,000 km or 1,000 hours]"
 
 
 def test_the_settings_in_force_are_those_of_the_snapshot(full_snapshot: Path) -> None:

@@ -12,6 +12,7 @@ import polars as pl
 import pytest
 
 from dashboards import report
+from dashboards.pages.comparing.selecting import scales_known
 from dashboards.report import MARK, PAGES, write_report
 from models.errors import NothingPublishedError, ReleakError, UnreadableFileError
 from models.tables import LAYERS
@@ -261,3 +262,15 @@ def test_what_is_no_snapshot_is_named(tmp_path: Path, published_with: Callable[.
     with pytest.raises(ReleakError, match="another version"):
         write_report(older, tmp_path / "report")
     assert not (tmp_path / "report").exists()
+
+
+def test_engine_hours_are_offered_where_they_are_known_and_said_how_well(full_report: Path) -> None:
+    html = (full_report / "comparing.html").read_text(encoding="utf-8")
+    assert '<option value="hours">engine hours</option>' in html
+    assert "Engine hours: known of 210 of 420 repairs" in html
+    assert "off by 20 hours" in html
+
+
+def test_a_time_scale_without_repairs_is_not_offered() -> None:
+    groups = pl.DataFrame({"time_scale": ["hours", "km", "days"], "n": [0, 3, 4]})
+    assert scales_known(groups) == ["days", "km"]

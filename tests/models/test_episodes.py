@@ -9,6 +9,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from models.engine_hours import engine_hours_curve
 from models.engines import engine_periods
 from models.episodes import episodes, last_records
 from models.odometer import odometer_curve
@@ -273,6 +274,7 @@ def build(fleet: Fleet, *, as_of: date | None = None, shuffle: int | None = None
         periods=engine_periods(frames["vehicles"], frames["engine_fitments"]),
         families=frames["engine_families"],
         curve=odometer_curve(*seen, rules=OdometerRules()),
+        hours_curve=engine_hours_curve(frames["odometer_readings"], rules=OdometerRules()),
         last_seen=last_records(*seen, as_of=day),
         repair_records=frames["repair_records"],
         rules=EpisodeRules(),

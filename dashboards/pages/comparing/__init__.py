@@ -9,7 +9,7 @@ from dashboards.pages.comparing.curves import curve_choices
 from dashboards.pages.comparing.effects import method_choices, step_choices
 from dashboards.pages.comparing.means import mean_choices, means_with_rates
 from dashboards.pages.comparing.recurring import recurrence_choices
-from dashboards.pages.comparing.selecting import options
+from dashboards.pages.comparing.selecting import hours_known, options
 from dashboards.pages.comparing.sites import sites_section
 from dashboards.pages.comparing.timing import timing_choices
 from dashboards.snapshot import Snapshot
@@ -23,6 +23,7 @@ def contents(snapshot: Snapshot) -> dict[str, Any]:
     recurrence, means = snapshot.table("recurrence"), means_with_rates(snapshot)
     return {
         "options": options(recurrence),
+        "hours_known": hours_known(snapshot),
         "bolts": bolts_section(snapshot),
         "recurrence_by_method": recurrence_choices(recurrence, "repair_method", level=level),
         "recurrence_by_family": recurrence_choices(recurrence, "engine_family", level=level),

@@ -6,11 +6,12 @@ import polars as pl
 
 from dashboards.drawing import drawing
 from dashboards.figures.effect_forest import effect_forest
-from dashboards.pages.comparing.selecting import Choice, in_order
+from dashboards.pages.comparing.selecting import Choice, in_order, scales_known
 from dashboards.saying import effects_against_reference
 from dashboards.tabulating import Row, Table, columns
 from dashboards.wording import (
     NOTHING,
+    SCALE_WORDS,
     STEP_WORDS,
     TOO_FEW,
     chance,
@@ -19,18 +20,17 @@ from dashboards.wording import (
     sentence_start,
     whole,
 )
-from models.tables.measures import JOB_STEPS, TIME_SCALES
+from models.tables.measures import JOB_STEPS
 
 HARDLY_PROPORTIONAL = 0.05
 """Below this the ratio is taken to change as time goes by (the customary level)."""
 
 
 def method_choices(effects: pl.DataFrame, *, level: str) -> list[Choice]:
-    """Methods against the most frequent one, in days and in kilometres."""
+    """Methods against the most frequent one, on every time scale."""
     return [
         _method_choice(scale, in_order(effects.filter(time_scale=scale), "repair_method"), level=level)
-        for scale in TIME_SCALES
-        if effects.filter(time_scale=scale).height
+        for scale in scales_known(effects)
     ]
 
 
@@ -38,7 +38,7 @@ def _method_choice(scale: str, rows: pl.DataFrame, *, level: str) -> Choice:
     reference = method_words(rows["reference"][0])
     figure = effect_forest(
         _dots(rows),
-        title=f"How many times as often a repair leaks again as after {reference}: like engines, {_unit(scale)}",
+        title=f"How many times as often a repair leaks again as after {reference}: like engines, {SCALE_WORDS[scale]}",
         line=(
             f"1 is {reference}. Same engine family, site and engine age; bar: {level}, several repairs of a vehicle "
             "being alike. Left of 1 lasts longer."
@@ -54,17 +54,13 @@ def step_choices(effects: pl.DataFrame, *, level: str) -> list[Choice]:
     ordered = effects.with_columns(label=pl.col("step").replace_strict(STEP_WORDS, return_dtype=pl.String))
     place = pl.col("step").replace_strict(JOB_STEPS, range(len(JOB_STEPS)), return_dtype=pl.Int64)
     ordered = ordered.sort(place, pl.col("level") != "skipped")
-    return [
-        _step_choice(scale, ordered.filter(time_scale=scale), level=level)
-        for scale in TIME_SCALES
-        if ordered.filter(time_scale=scale).height
-    ]
+    return [_step_choice(scale, ordered.filter(time_scale=scale), level=level) for scale in scales_known(ordered)]
 
 
 def _step_choice(scale: str, rows: pl.DataFrame, *, level: str) -> Choice:
     figure = effect_forest(
         _dots(rows.with_columns(series="level")),
-        title=f"How many times as often a repair leaks again with a job step skipped: {_unit(scale)}",
+        title=f"How many times as often a repair leaks again with a job step skipped: {SCALE_WORDS[scale]}",
         line=(
             "1 is the same step done, by the job cards. Same method, engine family, site and engine age; bar: "
             f"{level}. No card or an empty box is a level of its own."
@@ -74,10 +70,6 @@ def _step_choice(scale: str, rows: pl.DataFrame, *, level: str) -> Choice:
     says = effects_against_reference(rows.filter(level="skipped"), reference="the step done", unit=scale)
     labelled = rows.with_columns(label=pl.format("{}: {}", "label", "level"))
     return Choice({"time_scale": scale}, drawing(figure, says=says), _table(labelled, scale, "Job step", level=level))
-
-
-def _unit(scale: str) -> str:
-    return "days" if scale == "days" else "kilometres"
 
 
 def _dots(rows: pl.DataFrame) -> pl.DataFrame:

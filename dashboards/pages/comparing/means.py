@@ -10,7 +10,7 @@ from dashboards.pages.comparing.selecting import BY_WORDS, GROUPS, Choice, selec
 from dashboards.saying import how_long_it_lasts
 from dashboards.snapshot import Snapshot
 from dashboards.tabulating import Row, Table, columns
-from dashboards.wording import NOTHING, TOO_FEW, decimal_with_range, whole, whole_range
+from dashboards.wording import EXPOSURE_WORDS, NOTHING, TOO_FEW, decimal_with_range, whole, whole_range
 
 _RATE_COLUMNS = (
     pl.col("rate").alias("leak_rate"),
@@ -70,11 +70,10 @@ def _mean_dots(shown: pl.DataFrame, series: str, value: str, low: str | None, hi
 
 def _means_table(shown: pl.DataFrame, by: str, unit: str, horizon: float, *, level: str) -> Table:
     """The three means, the leak-free lives and the rate, each with its interval."""
-    per = "vehicle-year" if unit == "days" else "100,000 km"
     numbers = (
         "Repairs", "Re-leaks", f"Restricted mean to {whole(horizon)} {unit}", f"Weibull mean, {unit}",
         f"Plain mean of the failed, {unit} (biased low)", f"Half leak by, {unit}", f"One in ten leaks by, {unit}",
-        f"Re-leaks per {per}",
+        f"Re-leaks per {EXPOSURE_WORDS[unit]}",
     )  # fmt: skip
     rows = tuple(
         Row(

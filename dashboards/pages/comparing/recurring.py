@@ -11,8 +11,8 @@ from dashboards.saying import which_leaks_less
 from dashboards.tabulating import Row, Table, columns
 from dashboards.wording import TOO_FEW, counted, percent, percent_range, whole
 
-SHOWN_HORIZONS = {"days": (180.0, 365.0), "km": (10_000.0, 25_000.0)}
-"""Half a year and a year, and what a busy van covers in them."""
+SHOWN_HORIZONS = {"days": (180.0, 365.0), "km": (10_000.0, 25_000.0), "hours": (250.0, 500.0)}
+"""Half a year and a year, and what a busy van covers, and runs, in them."""
 
 
 def recurrence_choices(recurrence: pl.DataFrame, by: str, *, level: str) -> list[Choice]:

@@ -6,9 +6,11 @@ from dataclasses import dataclass
 import polars as pl
 
 from dashboards.drawing import Drawing
+from dashboards.snapshot import Snapshot
 from dashboards.tabulating import Table
-from dashboards.wording import family_words, method_words, site_words
+from dashboards.wording import SCALE_WORDS, counted, family_words, method_words, site_words, whole
 from models.tables.ledger import REPAIR_METHODS
+from models.tables.measures import TIME_SCALES
 
 GROUPS = ("engine_family", "repair_method", "site")
 LABELS = {"repair_method": method_words, "engine_family": family_words}
@@ -44,8 +46,26 @@ def options(groups: pl.DataFrame) -> dict[str, list[tuple[str, str]]]:
         "engine_family": [("", family_words("")), *((family, family) for family in names["engine_family"])],
         "repair_method": [("", method_words("")), *((method, method_words(method)) for method in methods)],
         "site": [("", site_words("")), *((site, site) for site in names["site"])],
-        "time_scale": [("days", "days"), ("km", "kilometres")],
+        "time_scale": [(scale, words) for scale, words in SCALE_WORDS.items() if scale in scales_known(groups)],
     }
+
+
+def scales_known(groups: pl.DataFrame) -> list[str]:
+    """Time scales on which any repair is known, days first."""
+    known = groups.filter(pl.col("n") > 0)["time_scale"].unique()
+    return [scale for scale in TIME_SCALES if scale in known]
+
+
+def hours_known(snapshot: Snapshot) -> str:
+    """Say of how many repairs the engine hours are known, and how well; empty where of none."""
+    row = snapshot.select("count_episode_hours").row(0, named=True)
+    if not row["known"]:
+        return ""
+    return (
+        f"Engine hours: known of {whole(row['known'])} of {counted(row['episodes'], 'repair')}, on vehicles whose hour "
+        "meter was read; between readings they are interpolated, after the last one carried on. At the very worst, had "
+        f"engines stood still or run without pause, half of them would be off by {whole(row['error_hours'])} hours."
+    )
 
 
 def _method_order(method: str) -> int:

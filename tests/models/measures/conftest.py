@@ -36,7 +36,7 @@ def make():
         }
         for i, row in enumerate(filled):
             values = defaults | {"episode_id": f"e{i:04}", "vehicle_id": f"v{i:04}"} | same
-            values |= {"km": row["days"] * 50.0} | row
+            values |= {"km": row["days"] * 50.0, "hours": row["days"] * 1.5} | row
             repaired_at = datetime.combine(values["repaired_on"], time(9), tzinfo=UTC)
             looked_at = {"repaired_at": repaired_at, "last_dry_at": repaired_at + timedelta(days=row["days"] // 2)}
             values = looked_at | values
@@ -57,6 +57,7 @@ def make():
             "status": pl.String,
             "days": pl.Float64,
             "km": pl.Float64,
+            "hours": pl.Float64,
             "repaired_on": pl.Date,
             "ended_on": pl.Date,
             "repaired_at": pl.Datetime("us", "UTC"),

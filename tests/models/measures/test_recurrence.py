@@ -118,9 +118,8 @@ def test_a_curve_is_exact_at_its_points_and_short(fleet, rules):
 
 
 def test_a_curve_runs_from_zero_to_where_the_rates_end(fleet, rules):
-    reach = {"days": max(rules.horizons_days), "km": max(rules.horizons_km)}
     for (scale,), curves in recurrence_curve(fleet, rules=rules).group_by("time_scale"):
-        watched = fleet.filter(pl.col(scale) <= reach[scale])[scale].max()
+        watched = fleet.filter(pl.col(scale) <= max(rules.horizons(scale)))[scale].max()
         assert curves.filter(ALL)["time"].max() == watched
         for curve in curves.partition_by("engine_family", "repair_method", "site"):
             assert curve["time"][0] == 0
