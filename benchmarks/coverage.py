@@ -40,8 +40,10 @@ from models.statistics.aalen_johansen import aalen_johansen, incidence_at
 from models.statistics.clustering import Clusters, vehicle_clusters
 from models.statistics.cox import fit_cox, hazard_ratios
 from models.statistics.cusum import comeback_weights, cusum_path, in_control_threshold
+from models.statistics.few_clusters import clustered_reach, effective_clusters
+from models.statistics.intervals import normal_quantile
 from models.statistics.kaplan_meier import event_time_quantiles, kaplan_meier
-from models.statistics.mean_cumulative import mean_cumulative
+from models.statistics.mean_cumulative import mean_cumulative, mean_cumulative_limits
 from models.statistics.poisson import poisson_ratio
 from models.statistics.restricted_mean import restricted_mean
 from models.statistics.risk_sets import risk_sets
@@ -106,8 +108,7 @@ def survival_figures(setting: Setting, fleets: Fleets, count: int) -> Iterator[J
     """Recurrence, leak-free share, restricted mean, Weibull mean, median and B10, all fleets at once."""
     table = risk_table(fleets.days, fleets.cause, group=fleets.fleet, groups=count)
     clusters = vehicle_clusters(table, fleets.vehicle)
-    each = vehicle_clusters(table, np.arange(len(fleets.days)))
-    yield from _recurrence(setting, table, clusters, each)
+    yield from _recurrence(setting, table, clusters)
     yield from _curve_figures(setting, table, clusters)
     yield _restricted_mean(setting, table, clusters)
     yield _weibull_mean(setting, table, clusters)
@@ -119,15 +120,19 @@ def _is_enough(table: RiskTable, *, horizon: float = np.inf) -> np.ndarray:
     return (table.sizes >= RULES.min_episodes) & (events >= RULES.min_events)
 
 
+def _reach(table: RiskTable, clusters: Clusters) -> np.ndarray:
+    return clustered_reach(effective_clusters(clusters, table.groups), confidence=RULES.confidence)
+
+
 def _where(keep: np.ndarray, *limits: np.ndarray) -> tuple[np.ndarray, ...]:
     return tuple(np.where(keep, values, np.nan) for values in limits)
 
 
-def _recurrence(setting: Setting, table: RiskTable, clusters: Clusters, each: Clusters) -> Iterator[Judged]:
+def _recurrence(setting: Setting, table: RiskTable, clusters: Clusters) -> Iterator[Judged]:
     is_known = known_until(table, table.events + table.competing)
     for horizon in HORIZONS_DAYS:
         keep = _is_enough(table, horizon=horizon) & (is_known >= horizon)
-        shown = incidence_at(table, [horizon], clusters=clusters)
+        shown = incidence_at(table, [horizon], clusters=clusters, reach=_reach(table, clusters))
         plain = aalen_johansen(table)
         limits = (value_at(table, limit, [horizon], initial=np.nan)[:, 0] for limit in (plain.low, plain.high))
         yield Judged(
@@ -140,7 +145,7 @@ def _recurrence(setting: Setting, table: RiskTable, clusters: Clusters, each: Cl
 
 def _curve_figures(setting: Setting, table: RiskTable, clusters: Clusters) -> Iterator[Judged]:
     enough = _is_enough(table)
-    curves = [kaplan_meier(table, clusters=by) for by in (clusters, None)]
+    curves = [kaplan_meier(table, clusters=clusters, reach=_reach(table, clusters)), kaplan_meier(table)]
     horizon = HORIZONS_DAYS[-1]
     keep = enough & (known_until(table, table.events) >= horizon)
     limits = [
@@ -164,10 +169,11 @@ def _curve_figures(setting: Setting, table: RiskTable, clusters: Clusters) -> It
 def _restricted_mean(setting: Setting, table: RiskTable, clusters: Clusters) -> Judged:
     horizon = RULES.restricted_mean_days
     keep = _is_enough(table, horizon=horizon) & (known_until(table, table.events) >= horizon)
-    limits = [
-        _where(keep, mean.low, mean.high)
-        for mean in (restricted_mean(table, horizon, clusters=by) for by in (clusters, None))
+    means = [
+        restricted_mean(table, horizon, clusters=clusters, reach=_reach(table, clusters)),
+        restricted_mean(table, horizon),
     ]
+    limits = [_where(keep, mean.low, mean.high) for mean in means]
     return Judged(f"restricted mean, {horizon:.0f} d", true_restricted_mean(setting, horizon), *limits)
 
 
@@ -176,7 +182,8 @@ def _weibull_mean(setting: Setting, table: RiskTable, clusters: Clusters) -> Jud
     fits = [fit_weibull(table, clusters=by, shortest=0.5) for by in (clusters, None)]
     leaves = contradicted(fits[0], table, kaplan_meier(table, clusters=clusters))
     keep = _is_enough(table) & (failed_share >= RULES.min_failed_share) & ~leaves
-    limits = [_where(keep, mean.low, mean.high) for mean in map(weibull_mean, fits)]
+    means = [weibull_mean(fits[0], reach=_reach(table, clusters)), weibull_mean(fits[1])]
+    limits = [_where(keep, mean.low, mean.high) for mean in means]
     is_weibull = len(setting.families) * len(setting.methods) == 1 and not setting.clock_days
     truth = true_restricted_mean(setting, 30_000.0)
     return Judged("Weibull mean" if is_weibull else "Weibull mean, not one", truth, *limits)
@@ -273,12 +280,12 @@ def cumulative_figures(engines: int, spread: float, count: int, *, seed: int) ->
         everybody,
         group=everybody // engines,
     )
-    mean, poisson, robust = (
+    low, high, mean, poisson = (
         value_at(found.table, values, [MEAN_AGE], initial=0.0)[:, 0]
-        for values in (found.mean, found.poisson_error, found.robust_error)
+        for values in (*mean_cumulative_limits(found), found.mean, found.poisson_error)
     )
-    shown, plain = ((mean - 1.96 * error, mean + 1.96 * error) for error in (robust, poisson))
-    return Judged(f"repairs per engine, {engines} engines", MEAN_FAILURES, shown, plain)
+    spread = normal_quantile(RULES.confidence) * poisson
+    return Judged(f"repairs per engine, {engines} engines", MEAN_FAILURES, (low, high), (mean - spread, mean + spread))
 
 
 def report(setting: str, judged: Judged) -> None:
@@ -398,7 +405,7 @@ def main() -> None:
             for judged in figures(setting, draw(setting, options.fleets, seed=options.seed), options.fleets):
                 report(setting.name, judged)
     if "repairs" in options.parts:
-        for engines in (20, 60):
+        for engines in (10, 20, 60):
             for spread in (0.0, 0.5):
                 name = "engines differ" if spread else "engines the same"
                 report(name, cumulative_figures(engines, spread, options.fleets, seed=options.seed))

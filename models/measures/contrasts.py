@@ -8,10 +8,11 @@ import polars as pl
 
 from models.measures.cube import cause_codes, label_codes
 from models.measures.pooled_model import age_columns, indicators
-from models.measures.reasons import too_few
+from models.measures.reasons import too_few, too_few_vehicles
 from models.settings import MeasureRules
 from models.statistics.adjusted_incidence import adjusted_incidence, incidence_difference
 from models.statistics.cox import CoxFit, fit_cox, hazard_ratios, wald_p_values
+from models.statistics.few_clusters import clustered_reach, effective_number
 from models.statistics.multiplicity import benjamini_hochberg
 from models.statistics.power import design_effect, required_repairs
 from models.statistics.proportionality import proportionality
@@ -42,12 +43,14 @@ class Fitted:
         event: Re-leak, competing ends censored.
         competing: The competing end, re-leaks censored.
         vehicle: Vehicle code of each episode (n,).
+        vehicles: Effective number of vehicles (1,).
         levels: The factor's levels, the reference first; their columns come first in both models.
     """
 
     event: CoxFit
     competing: CoxFit
     vehicle: Ints
+    vehicles: Floats
     levels: tuple[str, ...]
 
 
@@ -141,25 +144,30 @@ def _fit(episodes: pl.DataFrame, factor: str, levels: tuple[str, ...], *, others
         fit_cox(risk_sets(time, cause == which, covariates, stratum=stratum), cluster=vehicle)
         for which in (EVENT, COMPETING)
     )
-    return Fitted(event, competing, vehicle, levels)
+    return Fitted(event, competing, vehicle, effective_number(vehicle), levels)
 
 
 def _with_ratios(shown: pl.DataFrame, fitted: Fitted, *, rules: MeasureRules) -> pl.DataFrame:
     """Add hazard ratios with their limits and p values, and why a level has none."""
     terms = len(fitted.levels) - 1
-    ratios = hazard_ratios(fitted.event, confidence=rules.confidence)
+    ratios = hazard_ratios(fitted.event, reach=clustered_reach(fitted.vehicles, confidence=rules.confidence))
     columns = {
         "hazard_ratio": ratios.estimate,
         "low": ratios.low,
         "high": ratios.high,
-        "p_value": wald_p_values(fitted.event),
+        "p_value": wald_p_values(fitted.event, clusters=fitted.vehicles),
         "proportional_p": proportionality(fitted.event).p,
     }
     unbounded = pl.Series(fitted.event.reason[:terms], dtype=pl.String)
-    return shown.with_columns(
-        *(pl.Series(name, values[:terms], nan_to_null=True) for name, values in columns.items()),
-        reason=pl.coalesce("reason", pl.when(unbounded != "").then(unbounded)),
-    ).with_columns(_where_shown(name) for name in columns)
+    return (
+        shown.with_columns(
+            *(pl.Series(name, values[:terms], nan_to_null=True) for name, values in columns.items()),
+            vehicles=pl.lit(fitted.vehicles[0]),
+        )
+        .with_columns(reason=pl.coalesce("reason", pl.when(unbounded != "").then(unbounded), too_few_vehicles()))
+        .drop("vehicles")
+        .with_columns(_where_shown(name) for name in columns)
+    )
 
 
 def _where_shown(name: str) -> pl.Expr:
@@ -175,7 +183,8 @@ def _with_differences(shown: pl.DataFrame, fitted: Fitted, *, rules: MeasureRule
     adjusted = adjusted_incidence(
         fitted.event, fitted.competing, scenarios, horizon=float(shown["horizon"][0]), cluster=fitted.vehicle
     )
-    found = [incidence_difference(adjusted, level, 0, confidence=rules.confidence) for level in range(1, terms + 1)]
+    reach = clustered_reach(fitted.vehicles, confidence=rules.confidence)
+    found = [incidence_difference(adjusted, level, 0, reach=reach) for level in range(1, terms + 1)]
     columns = {
         "difference": [float(each.estimate) for each in found],
         "difference_low": [float(each.low) for each in found],

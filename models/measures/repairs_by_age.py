@@ -8,8 +8,8 @@ from models.measures.engine_watch import ENGINE, leak_repairs, repair_days, watc
 from models.measures.leak_rates import DAYS_PER_YEAR
 from models.measures.thinning import evenly_kept
 from models.settings import MeasureRules
-from models.statistics.intervals import normal_quantile
-from models.statistics.mean_cumulative import mean_cumulative
+from models.statistics.few_clusters import MIN_CLUSTERS
+from models.statistics.mean_cumulative import mean_cumulative, mean_cumulative_limits
 from models.statistics.risk_table import group_sum, running_sum
 from models.tables import conform
 from models.tables.measures import RepairsByAge
@@ -21,9 +21,10 @@ def repairs_by_age(
     """Mean cumulative number of repairs for a leak of an engine, by its age, for every family.
 
     Engines are watched as `models.measures.engine_watch` says, most of them since a later age: counting starts at the
-    lowest age of the longest stretch over which at least `min_episodes` engines were watched. The limits are on the log
-    scale, by the variance that lets engines differ and repairs of one depend on each other. Families with fewer than
-    `min_events` repairs in the stretch are left out. Of many steps an even choice is kept.
+    lowest age of the longest stretch over which at least `min_episodes` engines were watched, two at least. The limits
+    are on the log scale, by the variance that lets engines differ and repairs of one depend on each other, as far out
+    as Student's t for few engines. Families with fewer than `min_events` repairs in the stretch are left out. Of many
+    steps an even choice is kept.
 
     Args:
         episodes: As `models.tables.ledger.Episodes`.
@@ -59,7 +60,7 @@ def counted_entries(
         the entries: engine_family, vehicle_id, engine_id, begin_days, age_days, is_event.
     """
     watched = watched_engines(engine_periods, last_records)
-    engines = with_all_families(watched).pipe(_within_stretch, at_least=rules.min_episodes)
+    engines = with_all_families(watched).pipe(_within_stretch, at_least=max(rules.min_episodes, round(MIN_CLUSTERS)))
     columns = ["engine_family", *ENGINE, "begin_days", "age_days", "is_event"]
     days = with_all_families(repair_days(leak_repairs(episodes, watched))).select("engine_family", *ENGINE, "age_days")
     repairs = (
@@ -124,15 +125,14 @@ def _points(entries: pl.DataFrame, *, confidence: float) -> pl.DataFrame:
         (group_sum(table, table.events) > 0)[table.row_group] & (evenly_kept(table.events > 0, table.start) | is_last)
     )
     mean = curve.mean[kept]
-    spread = np.divide(curve.robust_error[kept], mean, out=np.zeros_like(mean), where=mean > 0)
-    factor = np.exp(normal_quantile(confidence) * spread)
+    low, high = mean_cumulative_limits(curve, confidence=confidence)
     return pl.DataFrame(
         {
             "engine_family": families.gather(table.row_group[kept]),
             "age_years": table.time[kept] / DAYS_PER_YEAR,
             "repairs": mean,
-            "low": mean / factor,
-            "high": mean * factor,
+            "low": low[kept],
+            "high": high[kept],
             "standard_error": curve.robust_error[kept],
             "watched": curve.watched[kept],
             "events": events[kept],

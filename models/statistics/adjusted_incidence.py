@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from models.statistics.cox import CoxFit
-from models.statistics.intervals import Estimates, normal_quantile
+from models.statistics.intervals import Estimates, group_reach
 from models.statistics.partial_likelihood import relative_risks, row_covariates, row_mean_rates, score_residuals
 from models.statistics.risk_sets import RiskSets, over_watch
 from models.statistics.risk_table import Floats, Ints, weighted_count
@@ -123,13 +123,27 @@ def adjusted_incidence(
 
 
 def incidence_difference(
-    adjusted: AdjustedIncidence, scenario: int, against: int, *, confidence: float = 0.95
+    adjusted: AdjustedIncidence,
+    scenario: int,
+    against: int,
+    *,
+    confidence: float = 0.95,
+    reach: npt.ArrayLike | None = None,
 ) -> Estimates:
-    """Difference between two scenarios' incidences with symmetric limits within -1 and 1; NaN where either has none."""
+    """Difference between two scenarios' incidences with symmetric limits within -1 and 1; NaN where either has none.
+
+    Args:
+        adjusted: The incidences.
+        scenario: The one.
+        against: What it is compared with.
+        confidence: Level of the limits.
+        reach: Standard errors between the difference and its limits (1,), as `few_clusters.clustered_reach` gives them;
+            without it the normal quantile of `confidence`.
+    """
     difference = adjusted.incidence[scenario] - adjusted.incidence[against]
     pair = adjusted.covariance[np.ix_([scenario, against], [scenario, against])]
     error = np.sqrt(np.maximum(pair[0, 0] + pair[1, 1] - 2.0 * pair[0, 1], 0.0))
-    spread = normal_quantile(confidence) * error
+    spread = group_reach(reach, confidence=confidence, groups=1)[0] * error
     return Estimates(
         estimate=np.asarray(difference),
         standard_error=np.asarray(error),

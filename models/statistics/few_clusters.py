@@ -7,24 +7,43 @@ of 60 vehicles with four each 95 and 96%.
 """
 
 import numpy as np
+import numpy.typing as npt
 import scipy
 
 from models.statistics.clustering import Clusters
 from models.statistics.intervals import normal_quantile
-from models.statistics.risk_table import Floats, weighted_count
+from models.statistics.risk_table import Floats, Ints, weighted_count
 
 MIN_CLUSTERS = 2.0
 """Fewer tell nothing of how clusters differ."""
 
 
 def effective_clusters(clusters: Clusters, groups: int) -> Floats:
+    """Clusters of one size that would say as much as those of each group (groups,); see `effective_number`."""
+    return _effective(clusters.size[clusters.first], clusters.group, groups)
+
+
+def effective_number(cluster: npt.ArrayLike, *, group: npt.ArrayLike | None = None, groups: int = 1) -> Floats:
     """Clusters of one size that would say as much as those of each group (groups,); 0 where a group is empty.
+
+    Args:
+        cluster: Cluster of each observation, zero or more (n,).
+        group: Its group, 0 to groups - 1 (n,); one group without it.
+        groups: Number of groups.
 
     Source: Kish, Survey Sampling (1965), section 11.7: (sum of sizes)^2 / sum of squared sizes; of clusters: Carter,
     Schnepel & Steigerwald, Review of Economics and Statistics 99 (2017) 698.
     """
-    size = clusters.size[clusters.first].astype(np.float64)
-    total, squares = (weighted_count(clusters.group, values, groups) for values in (size, size**2))
+    codes = np.asarray(cluster, dtype=np.int64)
+    clusters = int(codes.max(initial=0)) + 1
+    own = np.zeros(len(codes), dtype=np.int64) if group is None else np.asarray(group, dtype=np.int64)
+    pair, size = np.unique(own * clusters + codes, return_counts=True)
+    return _effective(size, pair // clusters, groups)
+
+
+def _effective(size: Ints, group: Ints, groups: int) -> Floats:
+    """The effective number of clusters from their sizes (groups,)."""
+    total, squares = (weighted_count(group, size.astype(np.float64) ** power, groups) for power in (1, 2))
     return np.divide(total**2, squares, out=np.zeros(groups), where=squares > 0)
 
 
@@ -48,3 +67,16 @@ def clustered_reach(effective: Floats, *, confidence: float = 0.95) -> Floats:
     freedom = np.where(several, effective - 1.0, 1.0)
     reach = scipy.special.stdtrit(freedom, (1.0 + confidence) / 2.0) * np.sqrt(1.0 + 1.0 / freedom)
     return np.where(several, reach, np.nan)
+
+
+def clustered_p_values(z: npt.ArrayLike, effective: Floats) -> Floats:
+    """Two-sided p value of estimates over their clustered standard errors: under 1 - confidence beyond the reach.
+
+    Args:
+        z: The estimates over their standard errors, of any shape; NaN stays NaN.
+        effective: Effective number of clusters, to be broadcast against them; NaN for fewer than `MIN_CLUSTERS`.
+    """
+    several = effective >= MIN_CLUSTERS
+    freedom = np.where(several, effective - 1.0, 1.0)
+    t = np.abs(np.asarray(z, dtype=np.float64)) / np.sqrt(1.0 + 1.0 / freedom)
+    return np.asarray(np.where(several, 2.0 * scipy.special.stdtr(freedom, -t), np.nan))

@@ -6,9 +6,10 @@ import numpy as np
 import numpy.typing as npt
 
 from models.statistics.clustering import cluster_codes
+from models.statistics.few_clusters import effective_number
 from models.statistics.partial_likelihood import relative_risks, score_residuals
 from models.statistics.risk_sets import at_risk_covariates, at_risk_total, over_watch
-from models.statistics.risk_table import Bools, Floats, Ints, weighted_count
+from models.statistics.risk_table import Bools, Floats, weighted_count
 from models.statistics.standardisation import PooledModel
 
 
@@ -60,7 +61,7 @@ def standardised_counts(
         is_own = units == code
         influence = is_own * (failed - ratio[code] * own) - ratio[code] * _shared_influence(model, shared, own, is_own)
         variance[code] = np.sum(weighted_count(vehicles, influence, 0) ** 2)
-    return StandardisedCounts(observed, expected, variance, _effective(units, vehicles, count))
+    return StandardisedCounts(observed, expected, variance, effective_number(vehicles, group=units, groups=count))
 
 
 @dataclass(frozen=True)
@@ -99,11 +100,3 @@ def _shared_influence(model: PooledModel, shared: _Shared, own: Floats, is_own: 
     change[sets.event] += share[sets.event_row]
     slope = (own * is_own) @ sets.covariates - (unit_at_risk * model.step) @ shared.mean
     return np.asarray(change + shared.changes @ slope)
-
-
-def _effective(unit: Ints, vehicle: Ints, units: int) -> Floats:
-    """Vehicles of one size that would say as much as each unit's (units,), as `few_clusters.effective_clusters`."""
-    pairs, size = np.unique(unit * (int(vehicle.max(initial=0)) + 1) + vehicle, return_counts=True)
-    code = pairs // (int(vehicle.max(initial=0)) + 1)
-    total, squares = (weighted_count(code, size.astype(np.float64) ** power, units) for power in (1, 2))
-    return np.divide(total**2, squares, out=np.zeros(units), where=squares > 0)

@@ -5,6 +5,7 @@ from scipy.optimize import minimize
 
 from models.statistics import cox
 from models.statistics.cox import fit_cox, hazard_ratios, wald_p_values
+from models.statistics.few_clusters import clustered_reach, effective_number
 from models.statistics.partial_likelihood import relative_risks, score
 from models.statistics.risk_sets import risk_sets
 
@@ -55,6 +56,16 @@ def test_one_event_between_two_by_hand():
     assert wald_p_values(fit)[0] == pytest.approx(1.0)
     ratio = hazard_ratios(fit)
     assert ratio.low[0] * ratio.high[0] == pytest.approx(1.0)
+
+
+def test_few_vehicles_reach_further_and_agree_with_the_p_value(repairs):
+    fit = fit_cox(risk_sets(**repairs), cluster=np.arange(150) // 20)
+    vehicles = effective_number(np.arange(150) // 20)
+    p = wald_p_values(fit, clusters=vehicles)
+    assert (p > wald_p_values(fit)).all()
+    for term in range(2):
+        ratio = hazard_ratios(fit, reach=clustered_reach(vehicles, confidence=1 - p[term]))
+        assert min(abs(np.log([ratio.low[term], ratio.high[term]]))) == pytest.approx(0.0, abs=1e-9)
 
 
 def test_units_order_and_the_zero_of_a_covariate_do_not_matter(repairs):

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
-from models.statistics.mean_cumulative import mean_cumulative
+from models.statistics.mean_cumulative import mean_cumulative, mean_cumulative_limits
 
 
 def test_two_units_by_hand():
@@ -75,3 +75,14 @@ def test_ages_nobody_was_watched_at_add_nothing():
 def test_refuses_events_before_the_watch(entry):
     with pytest.raises(ValueError, match=r"watched since|nobody was watching"):
         mean_cumulative([2.0, 3.0], [1, 0], [0, 0], entry=entry)
+
+
+def test_limits_reach_as_far_as_few_units_ask_for():
+    """Four units, two of them with a repair: mean 0.5, robust error sqrt(4 (0.5 / 4)^2), t of 3 degrees 3.182."""
+    found = mean_cumulative([1.0, 2.0, 3.0, 3.0, 3.0, 3.0], [1, 1, 0, 0, 0, 0], [0, 1, 0, 1, 2, 3])
+    low, high = mean_cumulative_limits(found)
+    factor = np.exp(3.18245 * np.sqrt(4 / 3) * 0.25 / 0.5)
+    assert_allclose([low[-1], high[-1]], [0.5 / factor, 0.5 * factor], rtol=1e-5)
+    none, at_once = mean_cumulative([3.0, 3.0], [0, 0], [0, 1]), mean_cumulative([1.0, 3.0], [1, 0], [0, 0])
+    assert_allclose(mean_cumulative_limits(none), 0.0)
+    assert np.isnan(mean_cumulative_limits(at_once)).all(), "of one unit nothing tells how units differ"
