@@ -1,5 +1,6 @@
 """Write the report: offline pages, one style sheet, one script, the plotting library once, and every table as CSV."""
 
+import json
 import os
 import shutil
 import tempfile
@@ -13,14 +14,15 @@ from typing import Any
 import jinja2
 
 from dashboards.drawing import template_json
-from dashboards.pages import comebacks, comparing, data, index, planning, vehicle
+from dashboards.pages import comebacks, comparing, data, index, planning
 from dashboards.snapshot import PUBLISHED_TABLES, Snapshot, opened
-from dashboards.stories import page_of, stories
+from dashboards.vehicle_pages import write_today, write_vehicle_pages
 from dashboards.wording import day_words, whole
 from models.errors import ReleakError
 
 MARK = "releak-report"
-"""An empty file in every report, by which a folder is known to be one and may be replaced."""
+"""A file in every report, by which a folder is known to be one and may be replaced; it holds the seals of the vehicles'
+pages."""
 
 
 @dataclass(frozen=True)
@@ -62,7 +64,6 @@ PAGES = (
     ),
     Page("data", "Data", "What was loaded, what was refused and why?", data.contents),
 )
-VEHICLE_QUESTION = "What was done to its covers, what did people see, and did it stay dry?"
 
 
 def write_report(snapshot: Path, out: Path) -> Path:
@@ -84,27 +85,32 @@ def write_report(snapshot: Path, out: Path) -> Path:
     with opened(snapshot) as published, _replacing(out) as building:
         _copy_assets(building / "assets")
         _write_tables(published, building / "tables")
-        environment, shared = _environment(), _shared(published)
+        templates, today, always = environment(), _today(published), _always()
         for page in PAGES:
-            html = environment.get_template(f"{page.name}.html").render(
-                page=page, pages=PAGES, **shared, **page.contents(published)
+            html = templates.get_template(f"{page.name}.html").render(
+                page=page, **today, **always, **page.contents(published)
             )
             (building / f"{page.name}.html").write_text(html, encoding="utf-8")
-        _write_stories(published, building, environment, shared)
-        (building / MARK).touch()
+        write_today(published, building / "assets", shared=today)
+        seals = write_vehicle_pages(
+            published,
+            building,
+            templates.get_template("vehicle.html"),
+            shared=always,
+            last=out,
+            seals=_seals(out),
+        )
+        (building / MARK).write_text(json.dumps(seals, indent=0), encoding="utf-8")
     return out / "index.html"
 
 
-def _write_stories(
-    published: Snapshot, building: Path, environment: jinja2.Environment, shared: dict[str, Any]
-) -> None:
-    """Write a page for each vehicle there is something to tell of."""
-    template = environment.get_template("vehicle.html")
-    for story in stories(published, sorted(published.told_vehicles)):
-        file = page_of(story.vehicle_id)
-        page = {"name": file, "title": story.vehicle_id, "question": VEHICLE_QUESTION}
-        html = template.render(page=page, pages=PAGES, **shared, **vehicle.contents(story))
-        (building / file).write_text(html, encoding="utf-8")
+def _seals(out: Path) -> dict[str, str]:
+    """The seals of the vehicles' pages of a report; none where it does not tell them."""
+    try:
+        seals: dict[str, str] = json.loads((out / MARK).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return seals
 
 
 def _refuse_foreign_folder(out: Path) -> None:
@@ -164,7 +170,7 @@ def _write_tables(published: Snapshot, tables: Path) -> None:
         published.write_csv(name, tables / f"{name}.csv")
 
 
-def _environment() -> jinja2.Environment:
+def environment() -> jinja2.Environment:
     """Templates that escape whatever they are given; a name they do not know is an error, never a blank."""
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("dashboards"),
@@ -178,14 +184,17 @@ def _environment() -> jinja2.Environment:
     return environment
 
 
-def _shared(published: Snapshot) -> dict[str, Any]:
-    """What every page says: whose figures, true as of when."""
+def _today(published: Snapshot) -> dict[str, Any]:
+    """Whose figures, true as of when: what every page says, and the script fills into the vehicles'."""
     return {
         "as_of": day_words(published.as_of),
         "snapshot_id": published.snapshot_id,
         "published_at": f"{published.published_at:%Y-%m-%d %H:%M} UTC",
         "input_digest": published.input_digest,
         "confidence": f"{100 * published.settings.measures.confidence:g}%",
-        "csv_names": PUBLISHED_TABLES,
-        "figure_template": template_json(),
     }
+
+
+def _always() -> dict[str, Any]:
+    """What every page is given that no passing day changes."""
+    return {"pages": PAGES, "csv_names": PUBLISHED_TABLES, "figure_template": template_json()}

@@ -13,6 +13,7 @@ from rapidfuzz import process
 
 from dashboards.marking import CLOSES, OPENS, Piece, marked_pieces
 from dashboards.snapshot import Snapshot
+from dashboards.standings import Standing, standings, times_words
 from dashboards.tabulating import Link
 from dashboards.wording import (
     COVER_WORDS,
@@ -23,7 +24,6 @@ from dashboards.wording import (
     decimal,
     listed,
     method_words,
-    sentence_start,
     whole,
 )
 from models.errors import UsageError
@@ -37,14 +37,15 @@ TABLES = (
     "oil_top_ups",
     "oil_segments",
     "oil_ratios",
-    "oil_trends",
     "evidence",
     "episodes",
     "last_records",
     "odometer_curve",
-    "flags",
 )
-"""What a story is told from."""
+"""What a story is told from, besides how the vehicle stands today."""
+TOLD_RATIO = ("ratio", "low", "high")
+TOLD_PLACES = 2
+"""A ratio of oil rates is told to hundredths: finer, it moves with what every other vehicle of the fleet is put in."""
 WORK_WORDS = {"cover_off": "Cover off for other work", "engine_out": "Engine out", "none": "Order without cover work"}
 SUGGESTED = 3
 """Vehicles named where the one asked for is not known."""
@@ -90,14 +91,14 @@ class Story:
     Args:
         vehicle_id: The vehicle.
         facts: What it is, name and value.
-        flags: Why a cover is due for a look, a sentence a cover.
+        standing: How it stands today.
         events: In the order of days.
         records: Its rows of the published tables, by table.
     """
 
     vehicle_id: str
     facts: tuple[tuple[str, str], ...]
-    flags: tuple[str, ...]
+    standing: Standing
     events: tuple[Event, ...]
     records: dict[str, pl.DataFrame]
 
@@ -118,12 +119,18 @@ def story_of(snapshot: Snapshot, vehicle_id: str) -> Story:
 
 def stories(snapshot: Snapshot, vehicles: Sequence[str]) -> Iterator[Story]:
     """Tell the stories of some vehicles, those that the snapshot knows, in the order of their names."""
-    split: dict[str, dict[tuple[object, ...], pl.DataFrame]] = {
-        name: snapshot.table(name, vehicles=vehicles).partition_by("vehicle_id", as_dict=True) for name in TABLES
-    }
-    empty = {name: snapshot.table(name, vehicles=()) for name in TABLES}
+    records, today = story_records(snapshot, vehicles), standings(snapshot, vehicles)
+    empty = {name: rows.clear() for name, rows in records.items()}
+    split = {name: rows.partition_by("vehicle_id", as_dict=True) for name, rows in records.items()}
     for key in sorted(split["vehicles"], key=str):
-        yield _story(str(key[0]), {name: split[name].get(key, empty[name]) for name in TABLES})
+        own = {name: split[name].get(key, empty[name]) for name in TABLES}
+        yield _story(own, today[str(key[0])])
+
+
+def story_records(snapshot: Snapshot, vehicles: Sequence[str]) -> dict[str, pl.DataFrame]:
+    """Read the rows that the stories of some vehicles are told from, each table's figures as they are told."""
+    records = {name: snapshot.table(name, vehicles=vehicles) for name in TABLES}
+    return records | {"oil_ratios": records["oil_ratios"].with_columns(pl.col(*TOLD_RATIO).round(TOLD_PLACES))}
 
 
 def page_of(vehicle_id: str) -> str:
@@ -138,7 +145,8 @@ def vehicle_cell(vehicle_id: str, told: frozenset[str]) -> Link:
     return Link(vehicle_id, page_of(vehicle_id) if vehicle_id in told else "")
 
 
-def _story(vehicle_id: str, records: dict[str, pl.DataFrame]) -> Story:
+def _story(records: dict[str, pl.DataFrame], standing: Standing) -> Story:
+    """Tell the story of the one vehicle whose rows these are."""
     readings = {
         (reading["origin_kind"], reading["origin_id"]): reading
         for reading in records["odometer_curve"].iter_rows(named=True)
@@ -146,13 +154,9 @@ def _story(vehicle_id: str, records: dict[str, pl.DataFrame]) -> Story:
     told = [tell(records, readings) for tell in (_orders, _notes, _top_ups)]
     events = [*chain.from_iterable(told), *_ends(records), *_engines(records)]
     return Story(
-        vehicle_id=vehicle_id,
+        vehicle_id=records["vehicles"]["vehicle_id"][0],
         facts=tuple(_facts(records)),
-        flags=tuple(
-            f"{sentence_start(COVER_WORDS[flag['cover_position']])} cover, due by {day_words(flag['due_by'])}: "
-            f"{flag['reasons']}"
-            for flag in records["flags"].sort("priority", "cover_position").iter_rows(named=True)
-        ),
+        standing=standing,
         events=tuple(sorted(events, key=lambda event: event.on)),
         records=records,
     )
@@ -173,25 +177,6 @@ def _facts(records: dict[str, pl.DataFrame]) -> Iterator[tuple[str, str]]:
     episodes = records["episodes"]
     releaks = episodes.filter(pl.col("status") == "re-leak").height
     yield "Cover repairs", f"{whole(episodes.height)}, {whole(releaks)} leaked again"
-    yield from _oil_facts(records["oil_trends"])
-
-
-def _oil_facts(trends: pl.DataFrame) -> Iterator[tuple[str, str]]:
-    """How much oil the present engine takes, against its family, and whether that moved."""
-    for trend in trends.iter_rows(named=True):
-        said = f"{decimal(trend['litres_per_1000km'], 2)} L/1,000 km"
-        if trend["ratio"] is None:
-            yield "Oil put in", f"{said}; against the family {trend['reason']}"
-        else:
-            yield "Oil put in", f"{said}, {_times(trend)} what others of its family take"
-        if trend["is_shifted"]:
-            times = f"{decimal(trend['shift_ratio'])} times what it was"
-            yield "Oil rate moved", f"{times}, since about {day_words(trend['shifted_on'])}"
-
-
-def _times(figure: dict[str, Any]) -> str:
-    """A ratio with its interval."""
-    return f"{decimal(figure['ratio'], 2)} times ({decimal(figure['low'], 2)} to {decimal(figure['high'], 2)})"
 
 
 def _orders(records: dict[str, pl.DataFrame], readings: Readings) -> Iterator[Event]:
@@ -294,7 +279,7 @@ def _ends(records: dict[str, pl.DataFrame]) -> Iterator[Event]:
 def _oil_words(ratios: pl.DataFrame) -> dict[str, tuple[str, ...]]:
     """What is put in after each repair against before it, in a sentence, where enough was put in to say."""
     return {
-        row["episode_id"]: (f"Oil put in after the repair: {_times(row)} the rate before it.",)
+        row["episode_id"]: (f"Oil put in after the repair: {times_words(row)} the rate before it.",)
         for row in ratios.drop_nulls("ratio").iter_rows(named=True)
     }
 
@@ -310,8 +295,8 @@ def _engines(records: dict[str, pl.DataFrame]) -> Iterator[Event]:
 def as_text(story: Story) -> Iterator[str]:
     """Write a story in lines of text; words that were read stand between « and », with what they were read as."""
     yield f"Vehicle {story.vehicle_id}"
-    yield from (f"  {name}: {value}" for name, value in story.facts)
-    yield from (f"  Due: {flag}" for flag in story.flags)
+    yield from (f"  {name}: {value}" for name, value in (*story.facts, *story.standing.facts))
+    yield from (f"  Due: {flag}" for flag in story.standing.flags)
     yield ""
     for event in story.events:
         km = f"{whole(event.km)} km" if event.km is not None else NOTHING

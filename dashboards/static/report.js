@@ -80,6 +80,29 @@ function choose() {
   for (const plot of document.querySelectorAll(".plot[data-drawn]")) isolateLine(plot);
 }
 
+function element(name, ...contents) {
+  const made = document.createElement(name);
+  made.append(...contents);
+  return made;
+}
+
+/* A vehicle's page stays as it is while nothing happens to the vehicle: what passing days change is filled in here. */
+function fillIn({ vehicles, ...said }) {
+  for (const place of document.querySelectorAll("[data-today]")) place.textContent = said[place.dataset.today];
+  document.title += `, as of ${said.as_of}`;
+  const { facts, flags } = vehicles[document.body.dataset.page];
+  for (const [name, value] of facts) {
+    document.getElementById("facts").append(element("div", element("dt", name), element("dd", value)));
+  }
+  for (const flag of flags) {
+    const says = element("p", element("strong", "Due for a look."), ` ${flag}`);
+    says.className = "says";
+    document.getElementById("flags").append(says);
+  }
+}
+
+if (typeof today !== "undefined") fillIn(today);
+
 for (const form of document.querySelectorAll("form.filters")) {
   form.addEventListener("change", choose);
   form.addEventListener("submit", (event) => event.preventDefault());

@@ -4,11 +4,13 @@ import os
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from dashboards.report import PAGES
+from dashboards.stories import page_of
 
 CHROMIUM = shutil.which("chromium")
 FLAGS = (
@@ -100,3 +102,20 @@ def test_selects_bring_up_the_figure_and_rows_they_name(watched: Watched, full_r
     assert all("Quay" in heading for heading in headings)
     assert page.locator(".count").inner_text() == "14 of 42 shown."
     assert watched.complaints == []
+
+
+def test_a_vehicles_page_says_whose_figures_it_shows_and_what_is_due(
+    watched: Watched, full_report: Path, tables: dict[str, list[dict[str, Any]]]
+) -> None:
+    flag = tables["flags"][4]
+    watched.open(full_report / page_of(flag["vehicle_id"]))
+    page = watched.page
+    assert page.locator("#flags .says").all_inner_texts() == [
+        f"Due for a look. Left cover, due by 11\u00a0Jul\u00a02026: {flag['reasons']}"
+    ]
+    assert page.locator(".masthead .as-of").inner_text() == "Figures as of 30\u00a0Jun\u00a02026"
+    assert page.title() == f"{flag['vehicle_id']} – Releak, as of 30\u00a0Jun\u00a02026"
+    assert tables["snapshots"][0]["snapshot_id"] in page.locator(".colophon").inner_text()
+    assert page.evaluate("window.wasRun === undefined")
+    assert watched.complaints == []
+    assert watched.asked_outside == []
