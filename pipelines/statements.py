@@ -89,8 +89,8 @@ def _text(path: Path) -> str:
 
 
 def _records(path: Path, text: str) -> Iterator[list[str]]:
-    """The records of a CSV text, blank lines left out."""
-    if "\0" in text:
+    """The records of a CSV text, blank lines left out; a zero byte may stand in a note, not in the header."""
+    if "\0" in _header(text):
         raise UnreadableFileError(path, "is not text", "Save it as CSV; a workbook can be saved as one.")
     csv.field_size_limit(MAX_CELL_CHARACTERS)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=_delimiter(text))
@@ -104,8 +104,13 @@ def _records(path: Path, text: str) -> Iterator[list[str]]:
 
 def _delimiter(text: str) -> str:
     """The delimiter that parts the header into most columns; the first of equals."""
-    header = text.lstrip("\r\n").split("\n", 1)[0]
+    header = _header(text)
     return max(DELIMITERS, key=lambda delimiter: len(next(csv.reader([header], delimiter=delimiter), [])))
+
+
+def _header(text: str) -> str:
+    """The first line that is not blank."""
+    return text.lstrip("\r\n").split("\n", 1)[0]
 
 
 def _place(path: Path, header: list[str], column: str) -> int:

@@ -1,6 +1,8 @@
 """The statements command's reading of any CSV."""
 
+import csv
 import gzip
+import io
 from pathlib import Path
 
 import pytest
@@ -40,6 +42,36 @@ def test_rows_are_data_rows_not_lines(tmp_path: Path) -> None:
     assert read["span_text"][0] == "rocker cover\nleaking"
 
 
+def _labelled_texts() -> list[str]:
+    files = sorted((Path(__file__).parents[1] / "models" / "notes").glob("*_notes.csv"))
+    rows = [row for file in files for row in csv.DictReader(io.StringIO(file.read_text(encoding="utf-8")))]
+    return [row["text"] for row in rows]
+
+
+HOSTILE = (
+    "=cmd|' /C calc'!A0 rocker cover leaking",
+    "@SUM(A1) rocker cover dry",
+    "rocker\0cover leaking\0",
+    "rocker cover leaking\r\nsump dry\rrear main leaking\n",
+    'rocker cover "leaking"; bad, very',
+    "ROCKER COVER LEAKİNG \u202e ﬁ 😀",
+    "[ ] [x] rocker cover leaking " * 500,
+    "rocker cover leaking. " * 5_000,
+    "(" * 100_000,
+)
+"""Cells that other programs run as a formula, cut at a zero byte, or choke on."""
+
+
+def test_spans_are_the_characters_of_their_rows(tmp_path: Path) -> None:
+    texts = [*_labelled_texts(), *HOSTILE]
+    content = io.StringIO(newline="")
+    csv.writer(content).writerows([("id", "text"), *enumerate(texts)])
+    read = statements(_file(tmp_path, content.getvalue()), "text")
+    assert read["row"].unique(maintain_order=True).to_list() == list(range(1, len(texts) + 1))
+    spans = read.select("row", "span_start", "span_end", "span_text").iter_rows()
+    assert [row for row, start, end, span in spans if texts[row - 1][start:end] != span] == []
+
+
 def test_gzip_is_read_whatever_its_name(tmp_path: Path) -> None:
     path = _file(tmp_path, gzip.compress(b"text\nrocker cover leaking\n"))
     assert statements(path, "text")["component"].to_list() == ["cover_gasket"]
@@ -55,7 +87,8 @@ def test_a_missing_column_is_named_with_those_found(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("content", "fault"), [(b"", "is empty"), (b"text\n\0\0", "is not text"), (b"\x1f\x8b broken", "cannot be read")]
+    ("content", "fault"),
+    [(b"", "is empty"), (b"PK\x03\x04\x14\0text\n", "is not text"), (b"\x1f\x8b broken", "cannot be read")],
 )
 def test_what_cannot_be_read_is_said_plainly(tmp_path: Path, content: bytes, fault: str) -> None:
     with pytest.raises(UnreadableFileError, match=fault):
