@@ -270,7 +270,10 @@ def _is_dated(reading: Reading, findings: list[Finding]) -> bool:
     is_denied = any(finding.sign is not None and finding.sign.is_negated for finding in findings)
     for term, following in pairwise(reading.terms):
         is_next = following.first - term.last == 1
-        if is_next and following.kind == "history" and term in mentions and _says_joint(reading, findings):
+        is_dated = (following.kind == "history" and term in mentions) or (
+            term.kind == "history" and following in mentions
+        )
+        if is_next and is_dated and _says_joint(reading, findings):
             return True
         is_leak = following.kind == "mention" or (following.kind == "leak" and _is_leak_word(reading, following))
         if is_denied and is_leak and is_next and _says_earlier(reading, term):

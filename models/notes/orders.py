@@ -174,7 +174,7 @@ def _by_reused_gasket(order: _Order) -> _Verdict | None:
     """The cover came off and went back on its old gasket."""
     words = order.work.done.get("reused")
     is_tightened = "tightened" in order.work.done and "removed" not in order.work.done
-    if words is None or is_tightened or _has(order, "gasket") or _has(order, "cover"):
+    if words is None or is_tightened or any(_has(order, part) for part in ("gasket", "seals", "cover")):
         return None
     return _Verdict("cover_off", None, words, SURE_BY_WORDS)
 

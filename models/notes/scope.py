@@ -149,7 +149,7 @@ def _negate(terms: list[Term], index: int) -> None:
 def _end(terms: list[Term], index: int) -> None:
     """Negate the leak after "no longer"; make the one before "cured" a leak of an earlier time."""
     cue = terms[index]
-    if cue.value == "ends":
+    if cue.value == "ends" and any(term.kind in NEGATABLE for term in _after(terms, index, _ENDS_NEGATION)):
         _negate(terms, index)
         return
     _make_earlier(terms, index)
@@ -211,11 +211,14 @@ def _continues(terms: list[Term], reached: Term, term: Term) -> bool:
 def _negate_before(terms: list[Term], index: int) -> None:
     """Negate the signs before the cue in its sentence, or in the question it answers: "leaks: none"."""
     cue = terms[index]
+    turns_away = False
     for term in reversed(terms[:index]):
-        if term.sentence < cue.sentence - 1 or term.kind in ("contrast", "work"):
+        if term.sentence < cue.sentence - 1 or term.kind == "work":
             return
+        turns_away = turns_away or term.kind == "contrast"
         if term.kind == "leak":
-            if term.sentence != cue.sentence and not (term.is_guess or term.is_asked or term.is_reported):
+            is_open = term.is_guess or term.is_asked or term.is_reported
+            if (term.sentence != cue.sentence or turns_away) and not is_open:
                 return
             term.is_negated = True
             term.is_guess = term.is_asked = False

@@ -19,6 +19,8 @@ DOING = frozenset({"renew", "fit", "repair"})
 """Actions that renew a gasket or seal when said of it."""
 OTHER = frozenset({"other_object", "other_work"})
 """Kinds that name something else that has gaskets, seals and bolts."""
+KEPT = frozenset({"reused", "kept"})
+"""Kinds that say of a part that it went back on."""
 THINGS = OTHER | {"object", "other_part"}
 """Kinds that name what a clause is about."""
 BARE = {"bare_cover": "cover", "bare_cover_gasket": "cover_gasket"}
@@ -230,7 +232,8 @@ def _read_clauses(
         actions = _actions(clause) or [action for action in actions if action.sentence == clause[0].sentence]
         seen = [] if _actions(clause) else [f for f in findings if _overlaps(f, own) and _opens(f, named)]
         named += own
-        done = actions or ([] if seen else _actions_to_come(clauses, number, unreal))
+        is_kept = not _actions(clause) and any(term.kind in KEPT for term in clause)
+        done = [] if is_kept else actions or ([] if seen else _actions_to_come(clauses, number, unreal))
         if number not in unreal:
             _read_clause(said, text, clause, done, objects, is_own=bool(own))
         if any(finding.is_dry for finding in seen):
