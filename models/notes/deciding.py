@@ -58,6 +58,7 @@ class Reading:
 def decide(reading: Reading, findings: list[Finding]) -> list[Statement]:
     """The statements of a text, in its order; empty where it says nothing."""
     _refute_guesses(reading.terms, findings)
+    _bear_out_guesses(reading.terms, findings)
     groups = _grouped(reading, findings)
     statements = [statement for group in groups if (statement := _stated(reading, *group)) is not None]
     statements = _without_unplaced(statements)
@@ -110,6 +111,17 @@ def _refute_guesses(terms: list[Term], findings: list[Finding]) -> None:
             guess.is_negated, guess.is_guess = True, False
             if finding.sign is not None and finding.sign.is_guess:
                 finding.sign = None
+
+
+def _bear_out_guesses(terms: list[Term], findings: list[Finding]) -> None:
+    """A guess at a cover is borne out by oil said to be at a place on it: "I think rocker cover, wet at the front"."""
+    for finding in findings:
+        guess, sign = finding.mention, finding.sign
+        if guess is None or sign is None or not guess.is_guess or sign.is_guess or sign.kind != "leak":
+            continue
+        follows = sign.first > guess.last and sign.clause != guess.clause and not sign.is_negated
+        if follows and any(term.kind in ("spot", "part") and term.clause == sign.clause for term in terms):
+            guess.is_guess = False
 
 
 def _grouped(reading: Reading, findings: list[Finding]) -> list[tuple[str, str, list[Finding]]]:

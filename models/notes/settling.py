@@ -390,7 +390,7 @@ def _settle_sides(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
     settled: list[Term] = []
     for at, term in enumerate(terms):
         settled.append(term)
-        if term.kind != "side":
+        if term.kind != "side" or _is_of_site(terms, at):
             continue
         mention = _beside(terms, at)
         if mention is not None:
@@ -404,6 +404,12 @@ def _settle_sides(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
             settled[-1] = _like(term, ("mention", cover.value), tokens, term.first, term.last)
             settled[-1].side, settled[-1].is_implied = term.value, True
     return settled
+
+
+def _is_of_site(terms: list[Term], at: int) -> bool:
+    """Whether a side is that of another part right after it: "onto LH manifold"."""
+    following = terms[at + 1] if at + 1 < len(terms) else terms[at]
+    return following.kind == "site" and following.first - terms[at].last == 1
 
 
 _OPPOSITE = {"front": "rear", "rear": "front", "nearside": "offside", "offside": "nearside"}
