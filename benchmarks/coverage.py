@@ -26,8 +26,8 @@ from known_fleets import (
     Setting,
     as_episodes,
     draw,
+    draw_histories,
     dry_share,
-    positive_stable,
     true_quantile,
     true_rates,
     true_recurrence,
@@ -85,6 +85,9 @@ SITES = (
     Setting("vehicles alike", vehicles=180, episodes=(2, 6), alike=0.6, sites=(0.6, 0.8, 1.0, 1.0, 1.2, 1.4)),
     Setting("half the fleet each", vehicles=120, episodes=(2, 6), alike=0.6, sites=(0.8, 1.2)),
 )
+
+HISTORIES = {0.0: "the same", 0.3: "vehicles differ", 1.0: "differ widely"}
+"""Variance of the vehicles' hazards where every re-leak is repaired and watched on."""
 
 
 @dataclass(frozen=True)
@@ -181,12 +184,12 @@ def _weibull_mean(setting: Setting, table: RiskTable, clusters: Clusters) -> Jud
     failed_share = group_sum(table, table.events) / np.maximum(table.sizes, 1)
     fits = [fit_weibull(table, clusters=by, shortest=0.5) for by in (clusters, None)]
     leaves = contradicted(fits[0], table, kaplan_meier(table, clusters=clusters))
+    is_shown = len(setting.families) * len(setting.methods) == 1
     keep = _is_enough(table) & (failed_share >= RULES.min_failed_share) & ~leaves
     means = [weibull_mean(fits[0], reach=_reach(table, clusters)), weibull_mean(fits[1])]
     limits = [_where(keep, mean.low, mean.high) for mean in means]
-    is_weibull = len(setting.families) * len(setting.methods) == 1 and not setting.clock_days
     truth = true_restricted_mean(setting, 30_000.0)
-    return Judged("Weibull mean" if is_weibull else "Weibull mean, not one", truth, *limits)
+    return Judged("Weibull mean" if is_shown else "Weibull mean, were it shown", truth, *limits)
 
 
 def rate_figures(setting: Setting, fleets: Fleets, count: int) -> Iterator[Judged]:
@@ -259,6 +262,18 @@ def _site_rows(fleets: Fleets, count: int) -> pl.DataFrame:
         for fleet in range(count)
     ]
     return pl.concat(compared).filter(time_scale="days")
+
+
+def history_figures(spread: float, count: int, *, seed: int) -> Iterator[Judged]:
+    """Recurrence where every re-leak is repaired and watched on; the truth is all repairs' of one very large draw."""
+    setting = Setting(HISTORIES[spread])
+    _, leak, other = draw_histories(replace(setting, vehicles=400_000), 1, spread=spread, seed=99)
+    fleets, _, _ = draw_histories(setting, count, spread=spread, seed=seed)
+    table = risk_table(fleets.days, fleets.cause, group=fleets.fleet, groups=count)
+    for judged, horizon in zip(
+        _recurrence(setting, table, vehicle_clusters(table, fleets.vehicle)), HORIZONS_DAYS, strict=True
+    ):
+        yield replace(judged, truth=float(np.mean((leak <= horizon) & (leak < other))))
 
 
 MEAN_FAILURES, MEAN_AGE, MEAN_POWER = 1.5, 1_000.0, 1.3
@@ -356,25 +371,38 @@ def report_run_lengths(charts: int, *, seed: int) -> None:
         ("risks 5%", np.full(500, 0.05)),
         ("risks 1 to 60%", random.beta(0.8, 4.0, 500)),
     ):
-        for likeness, index in (("", 1.0), (", vehicles of 5 alike", 0.8)):
-            found = in_control_threshold(risk, run_length=asked, seed=1)
-            lengths = [_run_length(random, risk, found.threshold, index) for _ in range(charts)]
+        found = in_control_threshold(risk, run_length=asked, seed=1)
+        for likeness, spread, in_a_row in (
+            ("", 0.0, 1),
+            (", vehicles differ, 5 repairs each", 0.5, 1),
+            (", vehicles differ, 5 in a row", 0.5, 5),
+        ):
+            lengths = [
+                _run_length(random, risk, found.threshold, spread=spread, in_a_row=in_a_row) for _ in range(charts)
+            ]
             error = np.std(lengths) / np.sqrt(charts)
             print(
-                f"{name + likeness:40} asked {asked:.0f}, was {np.mean(lengths):6.1f} +- {error:.1f} "
+                f"{name + likeness:52} asked {asked:.0f}, was {np.mean(lengths):6.1f} +- {error:.1f} "
                 f"({np.mean(lengths) / asked - 1:+.1%}) over {charts} charts",
                 flush=True,
             )
 
 
-def _run_length(random: np.random.Generator, risk: np.ndarray, threshold: float, index: float) -> int:
-    """Repairs to the first signal of one chart in control; each five in a row are of one vehicle."""
+def _run_length(
+    random: np.random.Generator, risk: np.ndarray, threshold: float, *, spread: float, in_a_row: int
+) -> int:
+    """Repairs to the first signal of one chart in control.
+
+    Each vehicle has five repairs in a thousand, so many of them in a row, and a hazard of its own: a gamma law of mean
+    1 and variance `spread`, divided by what it does to the share that comes back, which stays the risk.
+    """
     gone = 0
     while True:
         drawn = random.choice(risk, 1_000)
-        factor = np.repeat(positive_stable(random, index, 200), 5)
-        hazard = -np.log1p(-drawn)
-        came_back = random.exponential(size=1_000) < factor * hazard ** (1 / index)
+        factor = random.gamma(1 / spread, spread, 200) if spread else np.ones(200)
+        own = np.repeat(random.permutation(np.tile(factor, 5 // in_a_row)), in_a_row)
+        hazard = ((1 - drawn) ** -spread - 1) / spread if spread else -np.log1p(-drawn)
+        came_back = random.exponential(size=1_000) < own * hazard
         path = cusum_path(comeback_weights(came_back, drawn), threshold)
         if path.is_signal.any():
             return gone + int(np.argmax(path.is_signal)) + 1
@@ -386,7 +414,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--fleets", type=int, default=1_000, help="data sets of each setting")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--parts", nargs="+", default=["curves", "rates", "effects", "sites", "repairs", "chance"])
+    parser.add_argument(
+        "--parts", nargs="+", default=["curves", "rates", "effects", "sites", "histories", "repairs", "chance"]
+    )
     options = parser.parse_args()
     warnings.simplefilter("ignore")
     started = perf_counter()
@@ -404,6 +434,9 @@ def main() -> None:
         for setting in settings if part in options.parts else ():
             for judged in figures(setting, draw(setting, options.fleets, seed=options.seed), options.fleets):
                 report(setting.name, judged)
+    for spread, name in HISTORIES.items() if "histories" in options.parts else ():
+        for judged in history_figures(spread, options.fleets, seed=options.seed):
+            report(f"repaired on, {name}", judged)
     if "repairs" in options.parts:
         for engines in (10, 20, 60):
             for spread in (0.0, 0.5):

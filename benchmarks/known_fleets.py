@@ -112,6 +112,34 @@ def draw(setting: Setting, fleets: int, *, seed: int) -> Fleets:
     return Fleets(vehicle // setting.vehicles, vehicle, family, method, site, days, km, cause)
 
 
+def draw_histories(setting: Setting, fleets: int, *, spread: float, seed: int) -> tuple[Fleets, np.ndarray, np.ndarray]:
+    """Draw fleets in which each re-leak is repaired and watched on: a vehicle that leaks more has more repairs.
+
+    Vehicles are of one family, method and site; their hazards follow a gamma law of mean 1 and variance `spread`. They
+    come under watch with a repair, as likely at any time, and are watched to one day for all, `watch_days[1]` after the
+    first.
+
+    Returns:
+        The fleets; and when each repair leaks again, and ends otherwise, were it watched for good (n,).
+    """
+    random, family = np.random.default_rng(seed), setting.families[0]
+    vehicles, last = fleets * setting.vehicles, setting.watch_days[1]
+    factor = random.gamma(1.0 / spread, spread, vehicles) if spread else np.ones(vehicles)
+    vehicle, start, found = np.arange(vehicles), random.uniform(0.0, last, vehicles), []
+    while len(vehicle):
+        leak = family.scale_days * (random.exponential(size=len(vehicle)) / factor[vehicle]) ** (1.0 / family.shape)
+        other = random.exponential(setting.competing_days, len(vehicle))
+        watch = last - start
+        found.append((vehicle, leak, other, watch))
+        again = (leak < other) & (leak < watch)
+        vehicle, start = vehicle[again], (start + leak)[again]
+    vehicle, leak, other, watch = (np.concatenate(columns) for columns in zip(*found, strict=True))
+    days = np.minimum(np.minimum(leak, other), watch)
+    cause = np.select([days == leak, days == other], [1, 2], 0)
+    none = np.zeros(len(vehicle), dtype=np.int64)
+    return Fleets(vehicle // setting.vehicles, vehicle, none, none, none, days, days, cause), leak, other
+
+
 def positive_stable(random: np.random.Generator, index: float, size: int) -> np.ndarray:
     """Draw from the law with Laplace transform exp(-s^index), by Kanter, Annals of Probability 3 (1975) 697."""
     if index == 1.0:

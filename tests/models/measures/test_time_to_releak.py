@@ -37,6 +37,23 @@ def test_a_weibull_fleet_has_its_weibull_mean(make, rules):
     assert row["reason"] == "mean: not watched that long: 500 days at most"
 
 
+def test_several_kinds_of_repairs_have_no_weibull_life_together(make, rules):
+    """Lives of shape 2 and scale 300 whichever the method: what is known of each is not said of both."""
+    life = 300 * np.random.default_rng(2).weibull(2.0, 400)
+    rows = [{"status": "re-leak" if t < 500 else "censored", "days": min(t, 500.0)} for t in life]
+    few_others = [
+        row | {"repair_method": "gasket_and_seals" if i % 25 == 0 else "gasket"} for i, row in enumerate(rows)
+    ]
+    half = [row | {"repair_method": "gasket_and_seals" if i % 2 else "gasket"} for i, row in enumerate(rows)]
+    table = time_to_releak(make(*half), rules=rules)
+    row = overall(table)
+    assert (row["weibull_mean"], row["weibull_shape"]) == (None, None)
+    assert row["reason"].endswith("Weibull: several families or methods, each with a life of its own")
+    each = table.filter(engine_family="", site="", time_scale="days", repair_method="gasket").row(0, named=True)
+    assert each["weibull_low"] < 265.9 < each["weibull_high"]
+    assert overall(time_to_releak(make(*few_others), rules=rules))["weibull_low"] < 265.9
+
+
 def test_all_failed_needs_no_longer_watch(make, rules):
     row = overall(time_to_releak(make(*[("re-leak", 10.0 * i) for i in range(1, 21)]), rules=rules))
     assert row["restricted_mean"] == pytest.approx(105.0)
