@@ -19,8 +19,8 @@ from pipelines.sources import SourceMap, content_digest, inbox_files, load_sourc
 from pipelines.warehouse import Warehouse, statement
 
 NO_MAP = (
-    "no source map matches its name, and it is not named after a record kind. Add a [[source]] to the source maps, or "
-    "rename it, like work_orders.csv"
+    "no source map matches its name, and it is not named after a record kind. Add a [[source]] to the source maps "
+    "(releak map drafts one), or rename it, like work_orders.csv"
 )
 
 

@@ -70,7 +70,7 @@ def header_fault(header: Sequence[str], conversion: Conversion) -> tuple[str, st
 
 def _nearest(name: str, header: Sequence[str]) -> str:
     match = process.extractOne(name, header, processor=same_name, score_cutoff=60)
-    return f": is it {match[0]!r}?" if match else f"; its columns are {', '.join(header)[:MAX_SHOWN_CHARACTERS]}"
+    return f" (is it {match[0]!r}?)" if match else f"; its columns are {', '.join(header)[:MAX_SHOWN_CHARACTERS]}"
 
 
 def refusals(rows: pl.DataFrame, *, column_name: str, value: pl.Expr, reason: pl.Expr) -> pl.DataFrame:

@@ -113,8 +113,12 @@ def test_a_fleet_without_vehicles_is_not_published_over_a_good_one(tmp_path: Pat
     home = Home(tmp_path)
     home.prepare()
     (home.inbox / "inspection_notes.csv").write_text("vehicle_id,noted_at,text\nV1,2024-01-01,dry\n")
-    with pytest.raises(ReleakError, match=r"No vehicle stands.*vehicles\.csv"):
+    (home.inbox / "fleet list.csv").write_text("Unit,Family\nV1,F1\n")
+    (home.inbox / "vehicles.csv").write_text("vehicle_id,engine_family,site,in_service_on\nV1,F1,North,1.2.2020\n")
+    with pytest.raises(ReleakError, match=r"No vehicle stands.*vehicles\.csv") as stopped:
         refresh(home)
+    assert "1 row (vehicles.csv): in_service_on is not an ISO date" in str(stopped.value)
+    assert "1 file (fleet list.csv): no source map matches" in str(stopped.value)
     assert not home.pointer.exists()
 
 

@@ -16,6 +16,7 @@ from pipelines.recording import account, record
 from pipelines.validation.asset_checks import table_checks
 
 ACCOUNT = ("loads", "refused_rows")
+FILES_NAMED = 5
 
 
 def _specs() -> list[dg.AssetSpec]:
@@ -33,8 +34,8 @@ def records(home: FleetHome) -> Iterator[dg.MaterializeResult]:
     """Type, check, reconcile and fold what has landed; what is refused keeps its reason."""
     started = perf_counter()
     record(home.warehouse, source_maps(home.home), as_of=home.day, fleet=home.settings.fleet)
-    _need_vehicles(home)
     accounts = account(home.warehouse)
+    _need_vehicles(home, accounts)
     for table, frame in accounts.items():
         home.warehouse.write("audit", table, frame)
     seconds, refused = perf_counter() - started, accounts["refused_rows"]
@@ -43,8 +44,8 @@ def records(home: FleetHome) -> Iterator[dg.MaterializeResult]:
         yield dg.MaterializeResult(asset_key=table, metadata=metadata | {"refused": _refused(refused, table)})
 
 
-def _need_vehicles(home: FleetHome) -> None:
-    """Stop before an empty snapshot takes the place of a good one.
+def _need_vehicles(home: FleetHome, accounts: dict[str, pl.DataFrame]) -> None:
+    """Stop before an empty snapshot takes the place of a good one; no page can then say what was not taken in.
 
     Raises:
         ReleakError: No vehicle stands in the records, so every other row waits for one.
@@ -53,7 +54,20 @@ def _need_vehicles(home: FleetHome) -> None:
         raise ReleakError(
             f"No vehicle stands in the records, so every other row waits. Put a list of the fleet's vehicles, like "
             f"vehicles.csv, into {home.home.inbox}; nothing new was published."
+            + "".join(f"\n  {line}" for line in _not_taken(accounts))
         )
+
+
+def _not_taken(accounts: dict[str, pl.DataFrame]) -> Iterator[str]:
+    """Say why rows of vehicles were refused, then why files were not read: a reason a line, the commonest first."""
+    rows = accounts["refused_rows"].filter(pl.col("kind") == "vehicles")
+    rows = rows.select("file", why=pl.format("{} {}", "column_name", "reason"))
+    files = accounts["loads"].drop_nulls("problem").select("file", why="problem")
+    for faults, noun in ((rows, "rows"), (files, "files")):
+        alike = faults.group_by("why").agg(pl.len().alias("count"), pl.col("file").unique().sort())
+        for why, count, names in alike.sort("count", "why", descending=[True, False]).iter_rows():
+            named = ", ".join(names[:FILES_NAMED]) + (" and others" if len(names) > FILES_NAMED else "")
+            yield f"{count:,} {noun if count > 1 else noun.removesuffix('s')} ({named}): {why}"
 
 
 def _refused(refused: pl.DataFrame, table: str) -> int:

@@ -126,7 +126,7 @@ def test_a_header_that_no_longer_fits_its_map_refuses_every_row_and_suggests_the
     )  # fmt: skip
     assert fleet.outcomes(load) == ["refused"] * 2
     reason = fleet.build().refused["reason"][0]
-    assert "has no column 'Read' for read_at: is it 'Read on'?" in reason
+    assert "has no column 'Read' for read_at (is it 'Read on'?)" in reason
 
 
 def test_two_columns_of_one_name_are_told_apart_by_nobody(fleet) -> None:
