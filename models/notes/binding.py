@@ -111,8 +111,11 @@ class _Binder:
         """Whether components are all that is not dry: "no leaks apart from the cover", "all dry bar the cover"."""
         first = run[0]
         clause = [term for term in self._terms if term.clause == first.clause]
-        if clause[0].value != "but_for" or any(term.kind in SIGNS or term.kind == "damage" for term in clause):
+        said = [term for term in clause if term.kind in SIGNS or term.kind == "damage"]
+        if clause[0].value != "but_for":
             return False
+        if said:
+            return all(term.kind == "dry" and not term.is_negated and term.value != "weak" for term in said)
         before = [sign for sign in self._signs if sign.sentence == first.sentence and sign.first < first.first]
         return bool(before) and before[-1].value != "weak" and (before[-1].kind == "dry") != before[-1].is_negated
 
@@ -346,7 +349,7 @@ class _Binder:
     def _goes_on(self, sign: Term) -> bool:
         """Whether the sentence was already about a leak: "weeping from the cover, dripping on the gearbox"."""
         return (
-            sign.value == "III"
+            (sign.value == "III" or sign.is_oil)
             and self._last is not None
             and self._last[1].kind == "leak"
             and self._last[1].sentence == sign.sentence
@@ -399,7 +402,10 @@ class _Binder:
         was_wet = before.kind == "leak" and not before.is_negated
         place = self._places[id(sign)]
         is_below = place > 0 and self._terms[place - 1].kind == "near" and self._terms[place - 1].clause == sign.clause
-        in_place = is_below or any(term.clause == sign.clause and term.kind in ("spot", "side") for term in self._terms)
+        in_place = is_below or any(
+            term.clause == sign.clause and (term.kind in ("spot", "side") or term.value in ("when", "it"))
+            for term in self._terms
+        )
         return run if was_wet or in_place else None
 
     def _is_of_others(self, sign: Term) -> bool:

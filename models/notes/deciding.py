@@ -264,7 +264,10 @@ def _dry_polarity(
     near = _around(reading, findings)
     signs = [finding.sign for finding in dry if finding.sign is not None]
     repaired_now = any(term.kind == "work" and not term.is_past for term in reading.terms)
-    cured = any(term.kind == "resolved" or (term.value == "now" and not repaired_now) for term in near)
+    cured = any(
+        term.kind == "resolved" or (term.value == "cure" and not wet) or (term.value == "now" and not repaired_now)
+        for term in near
+    )
     earlier = any(term.kind == "work" and term.is_past for term in near) or _is_dated(reading, findings)
     was_wet = any(f.sign is not None and f.sign.kind == "leak" and f.sign.is_past for f in findings)
     since = any(term.kind == "since" for term in near)

@@ -33,6 +33,7 @@ def settle(terms: list[Term], tokens: Sequence[Token], text: str) -> list[Term]:
     terms = _settle_oil(terms, tokens)
     terms = _settle_coils(terms, tokens)
     terms = _settle_echoes(_join_signs(terms, tokens), tokens)
+    terms = _settle_parts(terms)
     terms = _settle_mistaken(_settle_new(_settle_mentions(terms, tokens, text), tokens), tokens)
     return _settle_ends(_settle_sides(_settle_either(terms, tokens), tokens), tokens, text)
 
@@ -129,7 +130,7 @@ def _settle_oil(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
         if term.kind != "oil":
             settled.append(term)
         elif _is_out_of_place(terms, at):
-            term.kind, term.value = "leak", ""
+            term.kind, term.value, term.is_oil = "leak", "", True
             settled.append(term)
         elif any(other.kind == "leak" for other in _clause_of(terms, term)):
             settled.append(term)
@@ -185,11 +186,20 @@ def _settle_echoes(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
         is_bare = words[:1] in (["is"], ["are"]) and (len(words) == 1 or words[1] in _CLAUSE_ENDS)
         if term.kind == "mention" and is_bare and any(other.kind == "leak" for other in terms[:at]):
             settled.append(_like(term, ("leak", ""), tokens, term.last + 1, term.last + 1))
+        elif term.value == "result" and _is_of_repaired(terms[:at]):
+            settled[-1] = _like(term, ("leak", ""), tokens, term.first, term.last)
+            settled[-1].is_negated = True
         elif term.kind == "negation" and _is_bare_not(terms, at, tokens):
             sign = next((other for other in reversed(terms[:at]) if other.kind in SIGNS), None)
             if sign is not None and sign.sentence >= term.sentence - 1:
                 settled.append(_like(term, (sign.kind, sign.value), tokens, term.first, term.last))
     return settled
+
+
+def _is_of_repaired(before: list[Term]) -> bool:
+    """Whether what was said last is that something was repaired: "leak put right in May, nothing showing"."""
+    said = [term for term in before if term.kind in {"work", *SIGNS}]
+    return bool(said) and said[-1].kind == "work"
 
 
 _TODAY = frozenset({"now", "today"})
@@ -338,6 +348,18 @@ def _is_worked_on_alone(terms: list[Term], term: Term) -> bool:
     sentence = [other for other in terms if other.sentence == term.sentence and other is not term]
     is_worked_on = any(other.kind in ("looked", "work") and other.clause == term.clause for other in sentence)
     return is_worked_on and not any(other.kind in ("mention", "other_cover") for other in sentence)
+
+
+def _settle_parts(terms: list[Term]) -> list[Term]:
+    """A bare gasket said to be dry is that of the cover named before: "oil near rocker cover but gasket dry"."""
+    for at, term in enumerate(terms[:-1]):
+        following = terms[at + 1]
+        is_dry = following.kind == "dry" and following.clause == term.clause and following.first - term.last <= 3
+        if term.kind == "part" and is_dry and not any(o.kind == "mention" and o.clause == term.clause for o in terms):
+            cover = next((o for o in terms[:at] if o.kind == "mention" and o.value == "cover_gasket"), None)
+            if cover is not None:
+                term.kind, term.value, term.is_implied = "mention", "cover_gasket", True
+    return terms
 
 
 def _settle_new(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:

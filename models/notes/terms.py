@@ -27,6 +27,7 @@ class Term:
         is_again: Said to have come back or to go on.
         is_reported: Said by somebody else.
         is_since: Said of the time since an earlier repair.
+        is_oil: The bare word "oil", out of its place.
         is_of_other: Said of something the lexicon does not know.
         is_landing: A place oil lands on, not where it comes from.
         is_implied: A side word that stands for the component mentioned before.
@@ -45,6 +46,7 @@ class Term:
         "is_landing",
         "is_negated",
         "is_of_other",
+        "is_oil",
         "is_past",
         "is_reported",
         "is_since",
@@ -64,7 +66,7 @@ class Term:
         self.sentence = self.clause = 0
         self.side = self.which = ""
         self.is_negated = self.is_guess = self.is_asked = self.is_past = self.was = False
-        self.is_of_other = self.is_implied = False
+        self.is_of_other = self.is_implied = self.is_oil = False
         self.is_again = self.is_reported = self.is_since = self.is_landing = False
 
     def __repr__(self) -> str:

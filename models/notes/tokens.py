@@ -83,6 +83,8 @@ _NAMES_OF_TIMES = frozenset({
 _DATE = re.compile(r"\d{1,2}/\d{1,2}(/\d{2,4})?|\d{1,2}/\d{4}|\d{1,2}\.\d{1,2}\.\d{2,4}|\d{4}/\d{1,2}/\d{1,2}")
 _CLASS_WORDS = frozenset({"class", "cl", "grade"})
 _CLASSES = {"1": "i", "2": "ii", "3": "iii"}
+_COUNTED = frozenset({PAUSE, "leak", "weep", "seep", "drip"})
+"""What stands before a nought that means none: "leaks 0", "leaks: 0"."""
 _YEAR = re.compile(r"(19|20)\d\d")
 
 
@@ -189,6 +191,8 @@ def _number(digits: str, before: list[Token]) -> str:
     """Whether digits are a leak class, a date, a year or any other number."""
     if before and before[-1].word in _CLASS_WORDS and digits in _CLASSES:
         return _CLASSES[digits]
+    if digits == "0" and before and before[-1].word in _COUNTED:
+        return "no"
     if _DATE.fullmatch(digits):
         return DATE
     return YEAR if _YEAR.fullmatch(digits) else NUMBER

@@ -32,7 +32,7 @@ FLOORS: dict[tuple[str, str], Floors] = {
     (FRESH, "tuning"): {
         ("cover_gasket", "present"): (0.97, 0.97),
         ("cover_gasket", "absent"): (0.97, 0.97),
-        ("cover_gasket", "resolved"): (0.95, 0.95),
+        ("cover_gasket", "resolved"): (0.97, 0.93),
         ("cover_gasket", "uncertain"): (0.95, 0.95),
         ("plug_tube_seal", "present"): (0.95, 0.95),
         ("other_oil_leak", "present"): (0.95, 0.95),
@@ -61,8 +61,8 @@ FLOORS: dict[tuple[str, str], Floors] = {
     },
     (BLIND, "untouched"): {
         ("cover_gasket", "present"): (0.86, 0.93),
-        ("cover_gasket", "absent"): (0.90, 0.90),
-        ("cover_gasket", "resolved"): (0.95, 0.79),
+        ("cover_gasket", "absent"): (0.92, 0.90),
+        ("cover_gasket", "resolved"): (0.95, 0.83),
         ("cover_gasket", "uncertain"): (0.63, 0.82),
         ("other_oil_leak", "present"): (0.94, 0.77),
     },
