@@ -6,8 +6,6 @@ import polars as pl
 from dashboards.figures.style import plain, see_through
 
 BAND_OPACITY = 0.10
-PLACES = 4
-"""Decimals of a drawn value: finer than a pixel."""
 
 
 def banded_curve(
@@ -24,8 +22,7 @@ def banded_curve(
         hover: What the pointer shows.
         shape: `hv` for steps, `linear`.
     """
-    drawn = points.with_columns(pl.col("x", "value", "low", "high").round(PLACES))
-    banded = drawn.drop_nulls(["low", "high"])
+    banded = points.drop_nulls(["low", "high"])
     shared = {"legendgroup": group, "line": {"width": 0, "shape": shape}, "mode": "lines"}
     quiet = {"showlegend": False, "hoverinfo": "skip"}
     return [
@@ -39,13 +36,13 @@ def banded_curve(
             **quiet,
         ),
         go.Scatter(
-            x=drawn["x"].to_list(),
-            y=drawn["value"].to_list(),
+            x=points["x"].to_list(),
+            y=points["value"].to_list(),
             mode="lines",
             name=plain(name),
             legendgroup=group,
             line={"color": colour, "width": 2.2, "shape": shape, "dash": dash},
-            customdata=drawn["watched"].to_list(),
+            customdata=points["watched"].to_list(),
             hovertemplate=hover,
         ),
     ]

@@ -3,7 +3,7 @@
 import plotly.graph_objects as go
 import polars as pl
 
-from dashboards.figures.banded import PLACES, banded_curve
+from dashboards.figures.banded import banded_curve
 from dashboards.figures.style import FIRST, SECOND, framed, see_through
 
 HEIGHT = 380
@@ -49,9 +49,9 @@ def leak_timing(curve: pl.DataFrame, *, title: str, line: str) -> go.Figure:
 def _open_area(points: pl.DataFrame) -> list[go.Scatter]:
     """What the looks leave open: between the least and the most that can have begun."""
     quiet = {"mode": "lines", "line": {"width": 0}, "showlegend": False, "hoverinfo": "skip"}
-    at = points["time"].round(PLACES).to_list()
+    at = points["time"].to_list()
     filled = {"fill": "tonexty", "fillcolor": see_through(SECOND, OPEN_OPACITY)}
     return [
-        go.Scatter(x=at, y=points["begun_least"].round(PLACES).to_list(), **quiet),
-        go.Scatter(x=at, y=points["begun_most"].round(PLACES).to_list(), **filled, **quiet),
+        go.Scatter(x=at, y=points["begun_least"].to_list(), **quiet),
+        go.Scatter(x=at, y=points["begun_most"].to_list(), **filled, **quiet),
     ]

@@ -23,13 +23,13 @@ function chosen() {
   return wanted;
 }
 
-/* One figure of each kind is shown: the one whose keys are what the selects say. */
+/* One figure of each kind is shown: the first whose keys are what the selects say; a page may lack a select. */
 function showChoices(wanted) {
   for (const choices of document.querySelectorAll(".choices")) {
     const names = choices.dataset.names.split(" ");
     let found = false;
     for (const choice of choices.querySelectorAll(":scope > .choice")) {
-      const fits = names.every((name) => choice.getAttribute(`data-${name}`) === wanted[name]);
+      const fits = !found && names.every((name) => !(name in wanted) || choice.getAttribute(`data-${name}`) === wanted[name]);
       choice.hidden = !fits;
       found ||= fits;
     }

@@ -274,3 +274,23 @@ def test_engine_hours_are_offered_where_they_are_known_and_said_how_well(full_re
 def test_a_time_scale_without_repairs_is_not_offered() -> None:
     groups = pl.DataFrame({"time_scale": ["hours", "km", "days"], "n": [0, 3, 4]})
     assert scales_known(groups) == ["days", "km"]
+
+
+@pytest.mark.parametrize(
+    ("page", "alone"), [("comparing", "repairs_by_age"), ("comebacks", "comeback_shares"), ("planning", "plan")]
+)
+def test_every_figure_leads_to_its_numbers(full_report: Path, page: str, alone: str) -> None:
+    html = (full_report / f"{page}.html").read_text(encoding="utf-8")
+    told = [re.findall(r"tables/(\w+)\.csv", words) for words in re.findall(r"Every number of it.*?</p>", html)]
+    assert any(alone in names for names in told)
+    for choices in html.split('<div class="choices"')[1:]:
+        assert "Every number of it" in choices.partition("</section>")[0]
+    assert all((full_report / "tables" / f"{name}.csv").exists() for names in told for name in names)
+
+
+def test_sites_are_compared_on_every_scale_that_is_known(full_report: Path) -> None:
+    html = (full_report / "comparing.html").read_text(encoding="utf-8")
+    sites = html[html.index('<h2 id="sites">') :]
+    assert re.findall(r'class="choice" data-time_scale="(\w+)"', sites) == ["days", "km", "hours"] * 2
+    assert "Crude rate per 100,000 km" in sites
+    assert "Crude rate per 1,000 engine hours" in sites

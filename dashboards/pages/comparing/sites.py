@@ -4,52 +4,90 @@ from typing import Any
 
 import polars as pl
 
-from dashboards.drawing import Drawing, drawing
+from dashboards.drawing import drawing
 from dashboards.figures.interval_dots import interval_dots
 from dashboards.figures.site_funnel import site_funnel
+from dashboards.pages.comparing.selecting import Choice, scales_known
 from dashboards.saying import crude_against_adjusted, sites_against_expected
 from dashboards.snapshot import Snapshot
 from dashboards.tabulating import Row, Table, columns
-from dashboards.wording import NOTHING, TOO_FEW, chance, decimal, decimal_with_range, whole
+from dashboards.wording import (
+    EXPOSURE_WORDS,
+    NOTHING,
+    SCALE_WORDS,
+    TOO_FEW,
+    chance,
+    decimal,
+    decimal_range,
+    decimal_with_range,
+    whole,
+)
 
 
 def sites_section(snapshot: Snapshot, *, level: str) -> dict[str, Any]:
-    """Crude against adjusted, and the funnel; no figure where no site can be compared."""
-    sites = snapshot.table("site_comparison").filter(time_scale="days").sort("site")
+    """Crude against adjusted, and the funnel, on every time scale on which some site can be compared.
+
+    Where there is none, the counts alone in `table`.
+    """
+    sites = snapshot.table("site_comparison").sort("site")
     compared = sites.drop_nulls("ratio")
+    scales = scales_known(compared)
     return {
-        "ratios": None if compared.is_empty() else _ratios_drawing(sites, level=level),
-        "funnel": None if compared.is_empty() else _funnel_drawing(compared),
-        "table": _sites_table(sites, level=level),
+        "ratios": [_ratios_choice(scale, sites.filter(time_scale=scale), level=level) for scale in scales],
+        "funnels": [_funnel_choice(scale, compared.filter(time_scale=scale)) for scale in scales],
+        "table": _sites_table(sites.filter(time_scale="days"), level=level),
     }
 
 
-def _ratios_drawing(sites: pl.DataFrame, *, level: str) -> Drawing:
+def _ratios_choice(scale: str, sites: pl.DataFrame, *, level: str) -> Choice:
     """Each site's crude ratio beside its adjusted one."""
     figure = interval_dots(
         _site_dots(sites),
-        title="Re-leaks by site: as counted, and with engines, their age and methods allowed for",
+        title=(
+            "Re-leaks by site: as counted, and with engines, their age and methods allowed for, in "
+            f"{SCALE_WORDS[scale]}"
+        ),
         line=(
             "1 is the fleet. Crude: the site's rate over the fleet's. Adjusted: seen over what its engines, their age "
-            f"and its methods lead one to expect; bar: {level}."
+            f"and its methods lead one to expect over the {SCALE_WORDS[scale]} watched; bar: {level}."
         ),
         axis="times the fleet",
         reference=1.0,
     )
-    return drawing(figure, says=crude_against_adjusted(sites))
+    says = crude_against_adjusted(sites)
+    return Choice({"time_scale": scale}, drawing(figure, says=says), _sites_table(sites, level=level))
 
 
-def _funnel_drawing(compared: pl.DataFrame) -> Drawing:
+def _funnel_choice(scale: str, compared: pl.DataFrame) -> Choice:
     """The compared sites among the limits that luck alone would reach."""
     figure = site_funnel(
         compared,
-        title="Sites on a funnel: how far from expected luck alone would bring them",
+        title=f"Sites on a funnel: how far from expected luck alone would bring them, in {SCALE_WORDS[scale]}",
         line=(
             "A site inside the bands cannot be told from the fleet. The fewer re-leaks its engines, methods and time "
             "watched lead one to expect, the wider luck reaches."
         ),
     )
-    return drawing(figure, says=sites_against_expected(compared))
+    says = sites_against_expected(compared)
+    return Choice({"time_scale": scale}, drawing(figure, says=says), _funnel_table(compared))
+
+
+def _funnel_table(compared: pl.DataFrame) -> Table:
+    """How far luck alone reaches at each compared site."""
+    numbers = ("Re-leaks expected", "Seen over expected", "Luck reaches (95%)", "Luck reaches (99.8%)")
+    rows = tuple(
+        Row(
+            (
+                row["site"],
+                decimal(row["expected"]),
+                decimal(row["ratio"], 2),
+                decimal_range(row["funnel_low_95"], row["funnel_high_95"]),
+                decimal_range(row["funnel_low_998"], row["funnel_high_998"]),
+            )
+        )
+        for row in compared.iter_rows(named=True)
+    )
+    return Table("How far luck alone reaches", columns("Site", *numbers, numbers=numbers), rows)
 
 
 def _site_dots(sites: pl.DataFrame) -> pl.DataFrame:
@@ -64,9 +102,10 @@ def _site_dots(sites: pl.DataFrame) -> pl.DataFrame:
 
 
 def _sites_table(sites: pl.DataFrame, *, level: str) -> Table:
-    """The sites in the order of their names: small numbers are never ranked."""
+    """The sites, on one time scale, in the order of their names: small numbers are never ranked."""
+    per = EXPOSURE_WORDS[sites["time_scale"][0]] if sites.height else EXPOSURE_WORDS["days"]
     numbers = (
-        "Repairs", "Seen", "Expected", "Crude rate a vehicle-year", f"Seen over expected ({level})",
+        "Repairs", "Seen", "Expected", f"Crude rate per {per}", f"Seen over expected ({level})",
         f"Drawn to the fleet ({level})", "Chance of a false alarm (q)",
     )  # fmt: skip
     rows = tuple(
