@@ -5,19 +5,23 @@ from typing import Literal
 
 import polars as pl
 
+_US_GALLON_LITRES = 3.785411784
+"""231 cubic inches of 25.4 mm: exact (NIST Handbook 44, appendix C; from memory)."""
+_IMPERIAL_GALLON_LITRES = 4.54609
+"""Exact (Weights and Measures Act 1985, schedule 1; from memory)."""
 LITRES_PER = {
     "L": 1.0,
     "mL": 0.001,
     "cL": 0.01,
     "dL": 0.1,
-    "US qt": 0.946353,
-    "US pt": 0.473176,
-    "US gal": 3.785412,
-    "imp qt": 1.136523,
-    "imp pt": 0.568261,
-    "imp gal": 4.546090,
+    "US qt": _US_GALLON_LITRES / 4,
+    "US pt": _US_GALLON_LITRES / 8,
+    "US gal": _US_GALLON_LITRES,
+    "imp qt": _IMPERIAL_GALLON_LITRES / 4,
+    "imp pt": _IMPERIAL_GALLON_LITRES / 8,
+    "imp gal": _IMPERIAL_GALLON_LITRES,
 }
-"""NIST Special Publication 811 (2008), appendix B.8, to six places; from memory, each quart two pints, gallon four."""
+"""Exact, so that one fact written in two units is one record."""
 
 KILOMETRES_PER = {"km": 1.0, "mi": 1.609344}
 """International mile: exactly 1,609.344 m (yard and pound agreement of 1959)."""
@@ -50,10 +54,10 @@ _DISTANCE_NAMES = {
     "mi": ("mi", "mile", "miles"),
 }
 
-_NUMBER_AND_UNIT = r"^(?<number>[+-]?(?:\d[\d.,'\s]*|[.,]\d+)(?:[eE][+-]?\d+)?)\s*(?<unit>[^\d\s].*)?$"
+_NUMBER_AND_UNIT = r"^(?<number>[+-]?(?:\d[\d.,'’\s]*|[.,]\d+)(?:[eE][+-]?\d+)?)\s*(?<unit>[^\d\s].*)?$"
 _PLAIN = r"^[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?$"
 _SIMPLE = r"^[0-9]{{1,15}}(?:{mark}[0-9]{{1,9}})?$"
-_GROUPED = r"^[+-]?[1-9]\d{0,2}(?:[,'\s]\d{3})+(?:\.\d+)?$"
+_GROUPED = r"^[+-]?[1-9]\d{0,2}(?:[,'’\s]\d{3})+(?:\.\d+)?$"
 _OTHER_MARK = r"^[+-]?(?:0|\d+),(?:\d{1,2}|\d{4,})$|^[+-]?0,\d+$"
 _GROUPED_BY_OTHER_MARK = r"^[+-]?[1-9]\d{0,2},\d{3}$"
 _CURRENCY_SIGN = r"^[€$£¥]\s*|\s*[€$£¥]$"
@@ -68,7 +72,7 @@ def numbers(text: pl.Series, *, decimal: str, marks: Marks = "declared") -> pl.D
 
     Args:
         text: The cells; null is missing. A currency sign beside the number is dropped.
-        decimal: The decimal mark, '.' or ','; the other one, a space or an apostrophe may group thousands.
+        decimal: The decimal mark, '.' or ','; the other one, a space or an apostrophe (' or ’) may group thousands.
         marks: Which decimal marks count.
 
     Returns:
@@ -113,7 +117,7 @@ def _with_care(text: pl.Series, decimal: str, marks: Marks) -> pl.DataFrame:
         pl.when(pl.col("pointed").str.contains(_PLAIN))
         .then("pointed")
         .when(grouped)
-        .then(pl.col("pointed").str.replace_all(r"[,'\s]", ""))
+        .then(pl.col("pointed").str.replace_all(r"[,'’\s]", ""))
         .when(other)
         .then(pl.col("pointed").str.replace(",", ".", literal=True))
     )

@@ -29,6 +29,7 @@ def _fault(frame: pl.DataFrame) -> str:
         ("1 234 567", ".", 1234567.0),
         ("1\u202f234", ".", 1234.0),
         ("1'234", ".", 1234.0),
+        ("1’234’567.8", ".", 1234567.8),
         ("€ 12.50", ".", 12.5),
         ("12,5", ",", 12.5),
         ("1.234,5", ",", 1234.5),
@@ -60,35 +61,36 @@ def test_in_a_file_of_number_cells_a_point_is_a_point_and_what_could_be_both_is_
 
 @pytest.mark.parametrize(
     ("unit", "litres"),
-    # NIST SP 811 (2008) app. B.8: US gallon 3.785412 L, imperial gallon 4.54609 L; a quart a quarter, a pint an eighth.
+    # A US gallon is 231 cubic inches of 25.4 mm (NIST Handbook 44), an imperial gallon 4.54609 L (Weights and Measures
+    # Act 1985), both exactly; a quart is a quarter of it, a pint an eighth.
     [
         ("L", 2.0),
         ("mL", 0.002),
         ("cL", 0.02),
         ("dL", 0.2),
-        ("US gal", 2 * 3.785412),
-        ("US qt", 2 * 3.785412 / 4),
-        ("US pt", 2 * 3.785412 / 8),
-        ("imp gal", 2 * 4.546090),
-        ("imp qt", 2 * 4.546090 / 4),
-        ("imp pt", 2 * 4.546090 / 8),
+        ("US gal", 2 * 3.785411784),
+        ("US qt", 2 * 3.785411784 / 4),
+        ("US pt", 2 * 3.785411784 / 8),
+        ("imp gal", 2 * 4.54609),
+        ("imp qt", 2 * 4.54609 / 4),
+        ("imp pt", 2 * 4.54609 / 8),
     ],
 )
 def test_a_declared_unit_is_converted(unit: str, litres: float) -> None:
-    assert _one(volumes_litres(pl.Series(["2"]), unit=unit, decimal=".")) == pytest.approx(litres, abs=2e-6)
+    assert _one(volumes_litres(pl.Series(["2"]), unit=unit, decimal=".")) == pytest.approx(litres, rel=1e-12)
 
 
 @pytest.mark.parametrize(
     ("cell", "litres"),
     [
-        ("2 qt", 1.892706),
-        ("2qts.", 1.892706),
+        ("2 qt", 2 * 0.946352946),
+        ("2qts.", 2 * 0.946352946),
         ("1.5l", 1.5),
         ("1,5 L", 1.5),
         ("500 ml", 0.5),
-        ("1 US quart", 0.946353),
-        ("1 imp. pint", 0.568261),
-        ("1 UK gal", 4.546090),
+        ("1 US quart", 0.946352946),
+        ("1 imp. pint", 0.56826125),
+        ("1 UK gal", 4.54609),
         ("750 mL", 0.75),
         (".5 litre", 0.5),
     ],
@@ -99,7 +101,7 @@ def test_a_unit_is_read_from_the_cell(cell: str, litres: float) -> None:
 
 def test_a_plain_quart_is_imperial_where_the_columns_own_unit_is() -> None:
     read = volumes_litres(pl.Series(["1 qt", "1"]), unit="cell or imp pt", decimal=".")
-    assert read["value"].to_list() == pytest.approx([1.136523, 0.568261])
+    assert read["value"].to_list() == pytest.approx([1.1365225, 0.56826125])
 
 
 @pytest.mark.parametrize(
