@@ -26,7 +26,11 @@ _PATTERNS = {
     "month_first": r"^(?<month>\d{1,2})[./ -](?<day>\d{1,2})[./ -](?<year>\d{4})" + _CLOCK + _HALF,
 }
 _TWO_DIGIT_YEAR = r"^\d{1,2}[./ -]\d{1,2}[./ -]\d{2}(?:\D|$)"
+_YEAR_TOO_SHORT = "has a two-digit year, which is never guessed: export it with four digits"
 _SERIAL = r"^\d{4,5}(?:\.\d+)?$"
+_LEAP_SECOND = "60"
+"""What Polars counts on into the next minute, and so perhaps the next day: no clock of a workshop shows it."""
+_FIRST_YEAR_OF_FOUR_DIGITS = 1000
 _BEFORE_ANY_CHANGE = timedelta(hours=3)
 """Longer than any skipped stretch of local time within a day (common practice: one hour)."""
 
@@ -153,12 +157,14 @@ def _part_by_part(text: pl.Series, order: str) -> pl.DataFrame:
     fraction = pl.col("fraction").fill_null("0").str.pad_end(9, "0").str.slice(0, 6)
     written = pl.concat_str(day, pl.lit(" "), clock, pl.lit("."), fraction)
     return parts.select(
-        naive=written.str.to_datetime("%Y-%m-%d %H:%M:%S.%6f", time_unit="us", strict=False),
+        naive=pl.when(pl.col("second").fill_null("00") != _LEAP_SECOND)
+        .then(written)
+        .str.to_datetime("%Y-%m-%d %H:%M:%S.%6f", time_unit="us", strict=False),
         offset=_offset_minutes(),
         fault=pl.when(pl.col("year").is_not_null())
         .then(pl.lit("is not a day in the calendar or a time on the clock: mend it in the source"))
         .when(pl.col("text").str.contains(_TWO_DIGIT_YEAR))
-        .then(pl.lit("has a two-digit year, which is never guessed: export it with four digits"))
+        .then(pl.lit(_YEAR_TOO_SHORT))
         .otherwise(pl.lit(f"is not {_SHAPES[order]}: mend it, or declare its order under dates")),
     )
 
@@ -199,7 +205,7 @@ def _from_serials(text: pl.Series) -> pl.DataFrame:
 
 
 def _from_format(text: pl.Series, date_format: str) -> pl.DataFrame:
-    """Read one strptime format; a format without a time means local midnight."""
+    """Read one strptime format; a format without a time means local midnight, a year has four digits."""
     has_time = any(directive in date_format for directive in ("%H", "%I", "%T", "%R", "%X", "%k", "%l"))
     column = pl.col("text").str
     if has_time:
@@ -207,8 +213,23 @@ def _from_format(text: pl.Series, date_format: str) -> pl.DataFrame:
     else:
         parsed = column.to_date(date_format, strict=False).cast(pl.Datetime("us"))
     is_aware = "%z" in date_format
+    naive = parsed.dt.replace_time_zone(None) if is_aware else parsed
+    is_sound = (parsed.dt.year() >= _FIRST_YEAR_OF_FOUR_DIGITS) & ~_shows_leap_second(date_format)
     return text.to_frame("text").select(
-        naive=parsed.dt.replace_time_zone(None) if is_aware else parsed,
-        offset=pl.lit(0 if is_aware else None, pl.Int32),
-        fault=pl.lit(f"does not fit the declared format {date_format!r}: mend it, or declare its order under dates"),
+        naive=pl.when(is_sound).then(naive),
+        offset=pl.when(is_sound & pl.lit(is_aware)).then(pl.lit(0, pl.Int32)),
+        fault=pl.when(pl.col("text").str.contains(_TWO_DIGIT_YEAR))
+        .then(pl.lit(_YEAR_TOO_SHORT))
+        .otherwise(
+            pl.lit(f"does not fit the declared format {date_format!r}: mend it, or declare its order under dates")
+        ),
     )
+
+
+def _shows_leap_second(date_format: str) -> pl.Expr:
+    """Say whether a text fits a format with its seconds being 60."""
+    with_seconds = re.sub("%[TX]", "%H:%M:%S", date_format)
+    at_leap = re.sub("%[-_0]?S", _LEAP_SECOND, with_seconds)
+    if at_leap == with_seconds:
+        return pl.lit(value=False)
+    return pl.col("text").str.to_datetime(at_leap, strict=False).is_not_null()

@@ -33,6 +33,7 @@ def _read(text: str | None, order: str = "iso", zone: str = "UTC") -> dict[str, 
         ("3/4/2024 12:05:09 pm", "month_first", _utc(2024, 3, 4, 12, 5, 9)),
         ("4-Mar-2024", "%d-%b-%Y", _utc(2024, 3, 4)),
         ("20240304 1705", "%Y%m%d %H%M", _utc(2024, 3, 4, 17, 5)),
+        ("20240304 170559", "%Y%m%d %H%M%S", _utc(2024, 3, 4, 17, 5, 59)),
         # Microsoft's own documented example: 39448 is 2008-01-01.
         ("39448", "serial", _utc(2008, 1, 1)),
         ("39448.75", "serial", _utc(2008, 1, 1, 18)),
@@ -48,6 +49,12 @@ def test_a_date_is_read_in_its_declared_order(text: str, order: str, expected: d
         ("2024-02-30", "iso", "calendar"),
         ("2024-13-01", "iso", "calendar"),
         ("2024-03-04 25:00", "iso", "clock"),
+        ("2024-03-04 23:59:60", "iso", "clock"),
+        ("4.3.2024 23:59:60", "day_first", "clock"),
+        ("20240304 235960", "%Y%m%d %H%M%S", "declared format"),
+        ("4.3.2024 23:59:60", "%d.%m.%Y %T", "declared format"),
+        ("04.03.24", "%d.%m.%Y", "two-digit year"),
+        ("04.03.24 10:00", "%d.%m.%Y %H:%M", "two-digit year"),
         ("31/04/2024", "day_first", "calendar"),
         ("03/13/2024", "day_first", "calendar"),
         ("13/03/2024", "month_first", "calendar"),
@@ -140,3 +147,10 @@ def test_a_workbook_writes_iso_and_serials_of_itself() -> None:
     text = pl.Series(["05/03/2024", "2024-03-05 00:00:00", "45356"])
     read = moments(text, orders=("day_first", "iso", "serial"), zone="UTC")
     assert read["on"].to_list() == [date(2024, 3, 5)] * 3
+
+
+def test_times_that_a_format_writes_of_itself_are_local_whatever_offset_the_declared_format_has() -> None:
+    text = pl.Series(["2024-03-31T02:30+0200", "2024-07-31 02:30:00.000000"])
+    read = moments(text, orders=("%Y-%m-%dT%H:%M%z", "iso"), zone="Australia/Lord_Howe")
+    # Lord Howe Island is 10:30 ahead of UTC in winter.
+    assert read["at"].to_list() == [_utc(2024, 3, 31, 0, 30), _utc(2024, 7, 30, 16)]
