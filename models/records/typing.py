@@ -28,6 +28,9 @@ LATE = "lies after the day of the extract"
 
 NO_VALUE = "holds no value, but every row needs one: fill it in, or set a constant in the source map"
 
+_MOST_WHOLE = 2.0**53
+"""Beyond it not every whole number is a Float64 (IEEE 754)."""
+
 _WRITTEN_BY_FORMAT = {"xlsx": ("iso", "serial"), "parquet": ("iso",)}
 """Date orders that a file format writes of itself, whatever order its text cells are in."""
 
@@ -93,9 +96,9 @@ def _read_number(text: pl.Series, column: str, conversion: Conversion) -> pl.Dat
 
 
 def _only_whole(read: pl.DataFrame) -> pl.DataFrame:
-    is_part = pl.col("value") != pl.col("value").floor()
+    is_whole = (pl.col("value") == pl.col("value").floor()) & (pl.col("value").abs() <= _MOST_WHOLE)
     return read.with_columns(
-        fault=pl.coalesce("fault", pl.when(is_part).then(pl.lit("is not a whole number: mend it")))
+        fault=pl.coalesce("fault", pl.when(~is_whole).then(pl.lit("is not a whole number: mend it")))
     )
 
 

@@ -13,6 +13,8 @@ BAD_ROWS = [
     ("engine_families", "cover_positions", "3", "does not name the covers"),
     ("engine_families", "plug_tubes", "some", "neither yes nor no"),
     ("engine_families", "bolts", "3.5", "not a whole number"),
+    ("engine_families", "bolts", "1e999", "not a whole number"),
+    ("engine_families", "bolts", "1e30", "not a whole number"),
     ("engine_families", "layout", "0,0;40", "not a bolt layout"),
     ("engine_families", "stage1_nm", "0", "must be above 0 and at most 500 N·m"),
     ("engine_families", "settle_min", "-1", "must be at least 0"),
