@@ -2,6 +2,7 @@
 
 import re
 from fnmatch import fnmatchcase
+from functools import cache
 from typing import Annotated, Literal
 from zoneinfo import available_timezones
 
@@ -42,8 +43,14 @@ def unit_columns(kind: str) -> tuple[str, ...]:
     return tuple(name for name in input_columns(kind) if name in UNIT_CHOICES)
 
 
+@cache
+def _zones() -> set[str]:
+    """The names of the tz database, which are read from the disk."""
+    return available_timezones()
+
+
 def _known_zone(name: str) -> str:
-    if name not in available_timezones():
+    if name not in _zones():
         raise ValueError("a tz database name such as 'Europe/Lisbon'")
     return name
 
