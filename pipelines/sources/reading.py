@@ -53,6 +53,8 @@ MAX_LAYOUTS = 16
 """So many orders of names are tried for reading JSON Lines many at a time; lines of others are read one by one."""
 PIECE_CHARACTERS = 4 << 20
 MAX_REREAD_LINES = 200_000
+MAX_LINES_OF_A_HEADER = 100
+"""Where headers hold line breaks, as spreadsheets write them, and titles above them; a wrong delimiter reads no more."""
 MAX_LINES_OF_A_DOUBTFUL_ROW = 20
 """Once so many lines had to be read again because of unmatched quotation marks, rows may no longer span many lines."""
 DELIMITERS = (",", ";", "\t", "|")
@@ -379,11 +381,13 @@ def _broken(line: str, header: list[str]) -> Sequence[str | None]:
 
 def _sniffed_delimiter(path: Path, source_map: SourceMap) -> str:
     """Return the delimiter that finds most of the wanted columns in the header, then most columns."""
-    lines = list(islice(_lines(path, source_map), source_map.skip_rows, source_map.skip_rows + 1))
     wanted = {same_name(name) for name in (*source_map.columns.values(), *input_columns(source_map.kind))}
 
     def columns_found(delimiter: str) -> tuple[int, int]:
-        header = next(_records(iter(lines), delimiter), [])
+        lines = islice(_lines(path, source_map), source_map.skip_rows + MAX_LINES_OF_A_HEADER)
+        header = next(islice(_records(lines, delimiter), source_map.skip_rows, None), [])
+        if isinstance(header, str):
+            return 0, 0
         return len(wanted & {same_name(name) for name in header}), len(header)
 
     return max(DELIMITERS, key=columns_found)
@@ -584,12 +588,12 @@ def _as_text(frame: pl.DataFrame) -> pl.DataFrame:
 def _column_as_text(column: pl.Series) -> pl.Series:
     if column.dtype.is_nested():
         return pl.Series(column.name, [json.dumps(value, default=str) for value in column.to_list()], dtype=pl.String)
-    if column.dtype == pl.Binary:
-        texts = [None if value is None else value.decode(errors="replace") for value in column]
-        return pl.Series(column.name, texts, dtype=pl.String)
     if isinstance(column.dtype, pl.Date | pl.Datetime):
         return _times_as_text(column)
-    return column.cast(pl.String)
+    if column.dtype == pl.Binary:
+        texts = [None if value is None else value.decode(errors="replace") for value in column]
+        column = pl.Series(column.name, texts, dtype=pl.String)
+    return column.cast(pl.String).str.replace_all("\0", NUL_SIGN, literal=True)
 
 
 def _times_as_text(column: pl.Series) -> pl.Series:

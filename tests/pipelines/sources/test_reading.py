@@ -3,7 +3,6 @@
 import csv
 import gzip
 import hashlib
-import io
 import json
 from datetime import date, datetime
 from pathlib import Path
@@ -17,6 +16,7 @@ from hypothesis import strategies as st
 
 from models.errors import UnreadableFileError
 from pipelines.sources import SourceMap, content_digest, match, read_rows, reading
+from tests.pipelines.sources.written_files import csv_text, write_table
 
 HEADER = ["vehicle_id", "read_at", "odometer"]
 ROWS = [["V1", "2024-03-04", "120000"], ['Ü-2; "b"', "2024-03-05 10:30", "1,5\nkm"], ["V3|x", "", "7"]]
@@ -33,19 +33,13 @@ def _read(path: Path, **keys: Any) -> tuple[list[str], list[int], list[list[str 
     return list(file.header), rows["row_number"].to_list(), rows["cells"].to_list()
 
 
-def _csv_text(rows: list[list[str]], **dialect: Any) -> str:
-    text = io.StringIO()
-    csv.writer(text, **dialect).writerows(rows)
-    return text.getvalue()
-
-
 @pytest.mark.parametrize("delimiter", [",", ";", "\t", "|"])
 @pytest.mark.parametrize("quoting", [csv.QUOTE_MINIMAL, csv.QUOTE_ALL])
 @pytest.mark.parametrize("line_end", ["\n", "\r\n", "\r"])
 def test_csv_of_any_dialect(tmp_path: Path, delimiter: str, quoting: Any, line_end: str) -> None:
     path = tmp_path / "readings.csv"
     rows = [[cell.replace("\n", line_end) for cell in row] for row in ROWS]
-    text = _csv_text([HEADER, *rows], delimiter=delimiter, quoting=quoting, lineterminator=line_end)
+    text = csv_text([HEADER, *rows], delimiter=delimiter, quoting=quoting, lineterminator=line_end)
     path.write_bytes(text.encode())
     assert _read(path) == (HEADER, [2, 3, 4], rows)
 
@@ -58,7 +52,7 @@ def test_csv_of_any_dialect(tmp_path: Path, delimiter: str, quoting: Any, line_e
 @pytest.mark.parametrize("suffix", ["csv", "csv.gz"])
 def test_csv_in_any_encoding(tmp_path: Path, written: str, declared: str | None, suffix: str) -> None:
     path = tmp_path / f"readings.{suffix}"
-    content = _csv_text([HEADER, *ROWS]).encode(written)
+    content = csv_text([HEADER, *ROWS]).encode(written)
     path.write_bytes(gzip.compress(content) if suffix.endswith("gz") else content)
     assert _read(path, encoding=declared) == (HEADER, [2, 3, 4], ROWS)
 
@@ -101,6 +95,19 @@ def test_bytes_that_are_no_text_are_marked_and_nothing_is_lost(tmp_path: Path) -
     path = tmp_path / "readings.csv"
     path.write_bytes(b"vehicle_id,read_at,odometer\nV\xe9,2024-03-04,5\nV\x00,2024-03-04,6\n")
     assert [row[0] for row in _read(path)[2]] == ["V\ufffd", "V\u2400"]
+
+
+def test_a_nul_is_marked_in_parquet_too(tmp_path: Path) -> None:
+    path = tmp_path / "readings.parquet"
+    columns = {"vehicle_id": ["V\0", "V2"], "read_at": [b"a\0b", b"\xff"], "odometer": [1, 2]}
+    pl.DataFrame(columns).write_parquet(path)
+    assert _read(path)[2] == [["V\u2400", "a\u2400b", "1"], ["V2", "\ufffd", "2"]]
+
+
+def test_a_header_or_title_with_line_breaks_is_divided_like_any_other(tmp_path: Path) -> None:
+    path = tmp_path / "readings.csv"
+    path.write_text('"Readings,\nnorth"\n"vehicle_id\n";"read_at";"odometer"\nV1;2024-03-04;"1,5"\n')
+    assert _read(path, skip_rows=1)[2] == [["V1", "2024-03-04", "1,5"]]
 
 
 def test_batches_are_bounded_and_complete(tmp_path: Path) -> None:
@@ -260,27 +267,10 @@ TEXT = st.text(st.characters(exclude_categories=("Cs", "Cc"), exclude_characters
 )
 def test_what_is_written_is_read_back_in_every_format(tmp_path_factory, rows: list[list[str]], name: str) -> None:
     path = tmp_path_factory.mktemp("written") / name
-    _write(path, rows)
+    write_table(path, HEADER, rows)
     header, _, read = _read(path) if rows or "json" not in name else (HEADER, [], [])
     assert header == HEADER
     assert [[cell or "" for cell in row] for row in read] == rows
-
-
-def _write(path: Path, rows: list[list[str]]) -> None:
-    if path.name.startswith("a.csv"):
-        content = _csv_text([HEADER, *rows]).encode()
-        path.write_bytes(gzip.compress(content) if path.suffix == ".gz" else content)
-    elif path.suffix == ".jsonl":
-        lines = [json.dumps(dict(zip(HEADER, row, strict=True)), ensure_ascii=False) for row in rows]
-        path.write_text("\n".join(lines), encoding="utf-8")
-    elif path.suffix == ".parquet":
-        pl.DataFrame(rows, schema=dict.fromkeys(HEADER, pl.String), orient="row").write_parquet(path)
-    else:
-        with xlsxwriter.Workbook(path, {"strings_to_formulas": False, "strings_to_urls": False}) as book:
-            sheet = book.add_worksheet()
-            for number, row in enumerate([HEADER, *rows]):
-                for place, cell in enumerate(row):
-                    sheet.write_string(number, place, cell)
 
 
 SOUND_PIECES = ("V1,2024-03-04,5\n", 'V1,"a,\nb",5\n', '"V ""1""",,\r\n', ",,\n", '"","",""\n', " ,\t, \n", "é,ü,ß\n")
@@ -401,6 +391,6 @@ def test_plain_lines_of_objects_are_read_at_once(tmp_path: Path, monkeypatch: py
 
 def test_sound_text_is_read_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "a.csv"
-    path.write_text(_csv_text([HEADER, *ROWS * 50]))
+    path.write_text(csv_text([HEADER, *ROWS * 50]))
     monkeypatch.setattr("pipelines.sources.reading._numbered", lambda *_: pytest.fail("rows were read one by one"))
     assert next(read_rows(path, _map(path.name)).batches).height == 150
