@@ -54,7 +54,7 @@ MAX_LAYOUTS = 16
 PIECE_CHARACTERS = 4 << 20
 MAX_REREAD_LINES = 200_000
 MAX_LINES_OF_A_HEADER = 100
-"""Where headers hold line breaks, as spreadsheets write them, and titles above them; a wrong delimiter reads no more."""
+"""Headers may hold line breaks, as spreadsheets write them; a wrong delimiter reads no more than this."""
 MAX_LINES_OF_A_DOUBTFUL_ROW = 20
 """Once so many lines had to be read again because of unmatched quotation marks, rows may no longer span many lines."""
 DELIMITERS = (",", ";", "\t", "|")
