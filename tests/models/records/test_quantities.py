@@ -53,10 +53,10 @@ def test_what_does_not_fit_the_mark_is_no_number(text: str, decimal: str) -> Non
 
 
 def test_in_a_file_of_number_cells_a_point_is_a_point_and_what_could_be_both_is_refused() -> None:
-    text = pl.Series(["12.5", "12,5", "0.125", "1.500", "1234.5"])
+    text = pl.Series(["12.5", "12,5", "0.125", "1.500", "1234.5", "1609.344"])
     read = numbers(text, decimal=",", marks="typed")
-    assert read["value"].to_list() == [12.5, 12.5, 0.125, None, 1234.5]
-    assert read["fault"].is_not_null().to_list() == [False, False, False, True, False]
+    assert read["value"].to_list() == [12.5, 12.5, 0.125, None, 1234.5, 1609.344]
+    assert read["fault"].is_not_null().to_list() == [False, False, False, True, False, False]
 
 
 @pytest.mark.parametrize(

@@ -73,6 +73,8 @@ UNITS = {
 }
 """Kilometres or litres in one, exactly: yard and pound agreement of 1959; US gallon of 231 cubic inches of 25.4 mm;
 imperial gallon of the Weights and Measures Act 1985. From memory."""
+THREE_DECIMALS = (125, 1_125)
+"""So many miles are 201.168 and 1,810.512 km, so many mL 0.125 and 1.125 L: a point that could group thousands."""
 ZONES = ("UTC", "Europe/Berlin", "America/Sao_Paulo", "Australia/Lord_Howe", "Asia/Kolkata", "America/St_Johns")
 CLOCK_CHANGES = (datetime(2024, 3, 31, 2, 30), datetime(2023, 10, 29, 2, 30), datetime(2018, 11, 4, 0, 15))  # noqa: DTZ001
 """Hours that some zone skipped or had twice."""
@@ -178,7 +180,8 @@ def _local_times(fleet: Fleet) -> st.SearchStrategy[datetime]:
 def _measures(unit: str) -> st.SearchStrategy[Measure]:
     most, places = {"km": (400_000, 1), "mi": (250_000, 0), "mL": (20_000, 0)}.get(unit, (20, 2))
     lowest = 0 if unit in ("km", "mi") else 1
-    return st.integers(lowest, most * 10**places).map(lambda figure: Measure(Decimal(figure) / 10**places, unit))
+    figures = st.integers(lowest, most * 10**places) | st.sampled_from(THREE_DECIMALS)
+    return figures.map(lambda figure: Measure(Decimal(figure) / 10**places, unit))
 
 
 def in_utc(local: datetime, fleet: Fleet) -> datetime:
