@@ -215,8 +215,7 @@ def effect_figures(setting: Setting, fleets: Fleets, count: int) -> Iterator[Jud
         plain.append(_plain_ratio(fleets, np.flatnonzero(fleets.fleet == fleet)))
     shown = pl.concat(rows)
     keep = np.array([len(each) > 0 for each in rows])
-    unknown = np.full((count, 2), np.nan)
-    unknown[keep] = plain = np.array(plain)[keep]
+    plain, unknown = np.array(plain)[keep], np.full((len(shown), 2), np.nan)
     ratio, difference = (
         tuple(shown[name].fill_null(np.nan).to_numpy() for name in names)
         for names in (("low", "high"), ("difference_low", "difference_high"))
@@ -224,7 +223,7 @@ def effect_figures(setting: Setting, fleets: Fleets, count: int) -> Iterator[Jud
     horizon = RULES.difference_days
     gap = true_recurrence(setting, horizon, method=1) - true_recurrence(setting, horizon, method=0)
     yield Judged("hazard ratio", setting.methods[1][1], ratio, _where(~np.isnan(ratio[0]), *plain.T))
-    yield Judged(f"adjusted difference, {horizon:.0f} d", gap, difference, difference)
+    yield Judged(f"adjusted difference, {horizon:.0f} d", gap, difference, (unknown[:, 0], unknown[:, 0]))
 
 
 def _plain_ratio(fleets: Fleets, chosen: np.ndarray) -> tuple[float, float]:
@@ -309,10 +308,12 @@ def report(setting: str, judged: Judged) -> None:
     kept = ~np.isnan(low)
     held = (low <= judged.truth) & (judged.truth <= high)
     share, count = held[kept].mean(), int(kept.sum())
-    plain = (judged.plain[0] <= judged.truth) & (judged.truth <= judged.plain[1])
+    plain = np.where(
+        np.isnan(judged.plain[0]), np.nan, (judged.plain[0] <= judged.truth) & (judged.truth <= judged.plain[1])
+    )
     widths = [np.median((limits[1] - limits[0])[kept]) for limits in (judged.shown, judged.plain)]
     print(
-        f"{setting:26}{judged.figure:32}{judged.truth:10.4g}{count:6d}{100 * share:7.1f}"
+        f"{setting:31}{judged.figure:32}{judged.truth:10.4g}{count:6d}{100 * share:7.1f}"
         f"{100 * np.sqrt(share * (1 - share) / max(count, 1)):5.1f}{100 * (high[kept] < judged.truth).mean():7.1f}"
         f"{100 * (low[kept] > judged.truth).mean():6.1f}{100 * plain[kept].mean():8.1f}{widths[0] / widths[1]:7.2f}",
         flush=True,
@@ -421,7 +422,7 @@ def main() -> None:
     warnings.simplefilter("ignore")
     started = perf_counter()
     print(
-        f"{'setting':26}{'figure':32}{'truth':>10}{'sets':>6}{'held':>7}{'+-':>5}{'below':>7}{'above':>6}"
+        f"{'setting':31}{'figure':32}{'truth':>10}{'sets':>6}{'held':>7}{'+-':>5}{'below':>7}{'above':>6}"
         f"{'plain':>8}{'longer':>7}"
     )
     parts: dict[str, tuple[tuple[Setting, ...], Callable[[Setting, Fleets, int], Iterator[Judged]]]] = {

@@ -150,5 +150,5 @@ def _why_no_weibull(*, rules: MeasureRules) -> pl.Expr:
         .when(pl.col("is_contradicted") == 1)
         .then(pl.lit("the fitted curve leaves the observed one"))
         .when(pl.col("largest_kind") < ONE_KIND)
-        .then(pl.lit("several families or methods, each with a life of its own"))
+        .then(pl.lit("several families or methods"))
     )
