@@ -273,7 +273,8 @@ def _dry_polarity(
     since = any(term.kind == "since" for term in near)
     was = bool(wet) and all(finding.sign is not None and finding.sign.was for finding in wet)
     is_still = any(reading.tokens[sign.first].word == "still" for sign in signs)
-    stays = is_still and not wet and any(term.kind == "work" for term in near)
+    clauses = {finding.mention.clause for finding in findings if finding.mention is not None}
+    stays = is_still and not wet and any(term.kind == "work" and term.clause in clauses for term in near)
     if signs and (stays or since or earlier or was_wet or cured or was):
         return "resolved", dry
     return "absent", dry
@@ -282,18 +283,26 @@ def _dry_polarity(
 def _is_dated(reading: Reading, findings: list[Finding]) -> bool:
     """Whether a gasket, or a leak not there now, is of an earlier time: "gasket from May dry", "old leak not seen"."""
     mentions = [finding.mention for finding in findings]
-    is_denied = any(finding.sign is not None and finding.sign.is_negated for finding in findings)
+    denied = [finding.sign for finding in findings if finding.sign is not None and finding.sign.is_negated]
     for term, following in pairwise(reading.terms):
-        is_next = following.first - term.last == 1
-        is_dated = (following.kind == "history" and term in mentions) or (
-            term.kind == "history" and following in mentions
-        )
-        if is_next and is_dated and _says_joint(reading, findings):
+        if following.first - term.last != 1:
+            continue
+        if term.kind == "history" and following in mentions and _says_joint(reading, findings):
             return True
-        is_leak = following.kind == "mention" or (following.kind == "leak" and _is_leak_word(reading, following))
-        if is_denied and is_leak and is_next and _says_earlier(reading, term):
+        if following.kind == "history" and term in mentions and _is_renewed(reading, term):
+            return True
+        is_leak = following in denied and _is_leak_word(reading, following)
+        if denied and (is_leak or following in mentions) and _says_earlier(reading, term):
             return True
     return False
+
+
+def _is_renewed(reading: Reading, mention: Term) -> bool:
+    """Whether a date after a gasket is that of its fitting, not of what else was done: "wiped gasket last week"."""
+    words = [token.word for token in reading.tokens[: mention.last + 1]]
+    clause = next((at for at in range(mention.first - 1, -1, -1) if words[at] in (STOP, PAUSE, QUESTION)), -1)
+    is_dealt_with = any(word.endswith("ed") for word in words[clause + 1 : mention.first])
+    return words[-1] in ("gasket", "seal", "joint") and not is_dealt_with
 
 
 def _says_earlier(reading: Reading, term: Term) -> bool:
