@@ -4,11 +4,11 @@ import numpy as np
 import polars as pl
 
 from models.measures.cube import cause_codes, label_codes
-from models.measures.reasons import not_watched_that_long, too_few
+from models.measures.reasons import not_watched_that_long, too_few, too_few_vehicles
 from models.settings import MeasureRules
 from models.statistics.aalen_johansen import incidence_at, incidence_influences
 from models.statistics.clustering import clustered_cross_products, vehicle_clusters
-from models.statistics.intervals import normal_quantile
+from models.statistics.few_clusters import clustered_reach, effective_clusters
 from models.statistics.risk_table import Floats, Ints, RiskTable, count_up_to, known_until, risk_table
 from models.tables import conform
 from models.tables.measures import BoltComparison
@@ -39,8 +39,8 @@ def bolt_comparison(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFr
     figures = ("n", "events", "rate", "reason")
     return (
         sides.pivot(on="side", index=["engine_family", "horizon"], on_columns=SIDES, values=figures)
-        .join(_standard_errors(pairs, horizons), on=["engine_family", "horizon"])
-        .pipe(_difference, confidence=rules.confidence)
+        .join(_standard_errors(pairs, horizons, confidence=rules.confidence), on=["engine_family", "horizon"])
+        .pipe(_difference)
         .sort("engine_family", "horizon")
         .pipe(conform, BoltComparison)
     )
@@ -80,7 +80,8 @@ def _sides(pairs: pl.DataFrame, horizons: Floats, *, rules: MeasureRules) -> pl.
     table = _risk_table(pairs)
     clusters = vehicle_clusters(table, label_codes(pairs["vehicle_id"]))
     columns = {
-        "rate": incidence_at(table, horizons, clusters=clusters, confidence=rules.confidence).estimate,
+        "rate": incidence_at(table, horizons, clusters=clusters).estimate,
+        "vehicles": np.repeat(effective_clusters(clusters, table.groups), len(horizons)),
         "n": np.repeat(table.sizes, len(horizons)),
         "events": count_up_to(table, table.events, horizons).astype(np.int64),
         "known_until": np.repeat(known_until(table, table.events + table.competing), len(horizons)),
@@ -90,13 +91,13 @@ def _sides(pairs: pl.DataFrame, horizons: Floats, *, rules: MeasureRules) -> pl.
         cells.with_columns(
             *(pl.Series(name, values.ravel()) for name, values in columns.items()), time_scale=pl.lit("days")
         )
-        .with_columns(reason=pl.coalesce(too_few(rules=rules), not_watched_that_long()))
+        .with_columns(reason=pl.coalesce(too_few(rules=rules), too_few_vehicles(), not_watched_that_long()))
         .with_columns(rate=pl.when(pl.col("reason").is_null()).then("rate"))
     )
 
 
-def _standard_errors(pairs: pl.DataFrame, horizons: Floats) -> pl.DataFrame:
-    """Standard error of each family's difference at each horizon, clustered by vehicle over both sides."""
+def _standard_errors(pairs: pl.DataFrame, horizons: Floats, *, confidence: float) -> pl.DataFrame:
+    """Standard error of each family's difference at each horizon, by vehicle over both sides, and its reach."""
     families, family = _family_codes(pairs)
     table = _risk_table(pairs)
     signed = np.empty((len(pairs), len(horizons)))
@@ -106,7 +107,11 @@ def _standard_errors(pairs: pl.DataFrame, horizons: Floats) -> pl.DataFrame:
     clusters = vehicle_clusters(both, label_codes(pairs["vehicle_id"]))
     variance = np.diagonal(clustered_cross_products(clusters, signed[both.order], len(families)), axis1=1, axis2=2)
     cells = _crossed(families, pl.Series("horizon", horizons, dtype=pl.Float64))
-    return cells.with_columns(standard_error=pl.Series(np.sqrt(variance).ravel(), dtype=pl.Float64))
+    reach = clustered_reach(effective_clusters(clusters, len(families)), confidence=confidence)
+    return cells.with_columns(
+        standard_error=pl.Series(np.sqrt(variance).ravel(), dtype=pl.Float64),
+        reach=pl.Series(np.repeat(reach, len(horizons)), dtype=pl.Float64),
+    )
 
 
 def _crossed(first: pl.Series, *others: pl.Series) -> pl.DataFrame:
@@ -117,10 +122,10 @@ def _crossed(first: pl.Series, *others: pl.Series) -> pl.DataFrame:
     return crossed
 
 
-def _difference(sides: pl.DataFrame, *, confidence: float) -> pl.DataFrame:
+def _difference(sides: pl.DataFrame) -> pl.DataFrame:
     """Add the difference with its limits, and why there is none."""
     spared = pl.col("rate_without") - pl.col("rate_with")
-    spread = normal_quantile(confidence) * pl.col("standard_error")
+    spread = pl.col("reach") * pl.col("standard_error")
     reason = pl.concat_str(
         *(pl.format(f"{side} new bolts: {{}}", f"reason_{side}") for side in SIDES), separator="; ", ignore_nulls=True
     )

@@ -20,9 +20,9 @@ def at(table, horizon=365.0, family=""):
 
 
 def test_a_difference_by_hand(make, rules):
-    """25 of 100 against 5 of 100: 0.20, with 1.959964 times sqrt(0.25 x 0.75 / 100 + 0.05 x 0.95 / 100)."""
+    """25 of 100 against 5 of 100: 0.20; of 200 vehicles: Student's t of 199 degrees, 1.971957."""
     row = at(bolt_comparison(make(*kind(WITHOUT, 25, 75), *kind(WITH, 5, 95)), rules=rules))
-    spread = 1.959964 * np.sqrt(0.25 * 0.75 / 100 + 0.05 * 0.95 / 100)
+    spread = 1.971957 * np.sqrt(200 / 199) * np.sqrt(0.25 * 0.75 / 100 + 0.05 * 0.95 / 100)
     assert [row[name] for name in ("spared", "low", "high")] == pytest.approx([0.2, 0.2 - spread, 0.2 + spread])
     assert [row[name] for name in ("n_without", "n_with", "events_without", "events_with")] == [100, 100, 25, 5]
     assert row["reason"] is None
