@@ -1,6 +1,7 @@
 """All kinds of records out of everything that has landed, each landed row with its outcome."""
 
 import re
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
@@ -157,8 +158,11 @@ def ranked(order: Sequence[LandedLoad]) -> pl.DataFrame:
     whatever corrects them after it.
 
     Returns:
-        `load_id`, `load_rank` and `version`.
+        `load_id`, `load_rank`, `version`, and `file_number`, shared by the contents that one file had one after the
+        other; null where it had but one.
     """
+    contents = Counter((load.source, load.file) for load in order)
+    replaced = {name: number for number, name in enumerate(name for name, count in contents.items() if count > 1)}
     newest = {(load.conversion.kind, load.file): load.load_id for load in order if load.conversion.adds_up(load.file)}
     rows = []
     for rank, load in enumerate(order):
@@ -166,8 +170,9 @@ def ranked(order: Sequence[LandedLoad]) -> pl.DataFrame:
         if load.conversion.adds_up(load.file):
             is_newest = newest[load.conversion.kind, load.file] == load.load_id
             version = ADDED_UP if is_newest else rank - len(order) + ADDED_UP
-        rows.append((load.load_id, rank, version))
-    return pl.DataFrame(rows, schema={"load_id": pl.String, "load_rank": pl.Int64, "version": pl.Int64}, orient="row")
+        rows.append((load.load_id, rank, version, replaced.get((load.source, load.file))))
+    schema = {"load_id": pl.String, "load_rank": pl.Int64, "version": pl.Int64, "file_number": pl.Int64}
+    return pl.DataFrame(rows, schema=schema, orient="row")
 
 
 def _name_order(file: str) -> list[tuple[int, str]]:

@@ -15,6 +15,8 @@ DIGEST_BYTES = 10
 
 DERIVED_IDS = {"oil_top_ups": "top_up_id", "inspection_notes": "note_id", "odometer_readings": "reading_id"}
 """Kinds whose rows need no number of their own: the number is made from the content."""
+MOMENTS = {"oil_top_ups": "topped_up_at", "inspection_notes": "noted_at", "odometer_readings": "read_at"}
+"""Column with the moment of a row that needs no number."""
 
 NOT_CONTENT = ("load_id", "row_number", "line_count", *DERIVED_IDS.values())
 DECIMALS = 6

@@ -3,7 +3,8 @@
 Rows are taken in the order of their loads and, within a load, of the file. Among rows of one key, a row with the same
 content as the one before it is a duplicate of it; one with other content is a correction, and what stood before is
 superseded. So the earliest of equal rows is kept and the last of differing ones stands. Rows without a key of their own
-(top-ups, readings, notes without a number) have a key made from their content and can only be duplicates.
+(top-ups, readings, notes without a number) have a key made from their content and can only be duplicates, save where a
+file was replaced under its own name: what it now says of a vehicle and moment supersedes what it said of them before.
 
 Work orders come as lines. Within a version, a line that repeats another is a duplicate. A version with the lines of the
 version before it, in any order, is a duplicate; another one supersedes it whole. The lines of the version that stands
@@ -15,7 +16,7 @@ the order corrected, so a source says which it is (`order_lines` in its map).
 import polars as pl
 
 from models.records.canonical import refusals
-from models.records.identity import with_content, with_ids
+from models.records.identity import DERIVED_IDS, MOMENTS, with_content, with_ids
 from models.tables.records import TABLES
 
 OUTCOMES = ("accepted", "refused", "duplicate", "superseded")
@@ -38,7 +39,8 @@ def reconcile(typed: pl.DataFrame, kind: str) -> tuple[pl.DataFrame, pl.DataFram
 
     Args:
         typed: Typed rows with `load_rank` (their load's place in the order of loads), `version` (shared by loads whose
-            order lines belong together), `load_id` and `row_number`.
+            order lines belong together), `file_number` (shared by contents that one file had one after the other),
+            `load_id` and `row_number`.
         kind: The record kind.
 
     Returns:
@@ -47,6 +49,8 @@ def reconcile(typed: pl.DataFrame, kind: str) -> tuple[pl.DataFrame, pl.DataFram
     """
     key = list(TABLES[kind].primary_key())
     rows = with_ids(typed, kind)
+    is_retold = _retold(typed, rows, kind)
+    retold, rows = rows.filter(is_retold), rows.filter(~is_retold)
     is_alone = ~rows.select(pl.struct(key).is_duplicated()).to_series()
     alone = rows.filter(is_alone).with_columns(content=pl.lit(""), outcome=pl.lit("accepted"))
     several = rows.filter(~is_alone).pipe(with_content, kind)
@@ -55,7 +59,19 @@ def reconcile(typed: pl.DataFrame, kind: str) -> tuple[pl.DataFrame, pl.DataFram
     standing = judged.filter(pl.col("outcome") == "accepted").sort(_LINE_ORDER)
     if kind == "work_orders":
         standing = standing.pipe(_in_folding_order).pipe(fold_lines)
-    return standing, judged.select("load_id", "row_number", "outcome")
+    superseded = retold.with_columns(outcome=pl.lit("superseded"))
+    trace = ("load_id", "row_number", "outcome")
+    return standing, pl.concat([judged.select(trace), superseded.select(trace)])
+
+
+def _retold(typed: pl.DataFrame, rows: pl.DataFrame, kind: str) -> pl.Series:
+    """Say of each row without a number whether its file, replaced, says otherwise of its vehicle and moment."""
+    if kind not in MOMENTS or typed["file_number"].null_count() == typed.height:
+        return pl.repeat(False, typed.height, dtype=pl.Boolean, eager=True)
+    number, last = DERIVED_IDS[kind], pl.col("load_rank").max()
+    is_numbered = typed[number].is_not_null() if number in typed.columns else pl.lit(value=False)
+    is_retold = last.over("file_number", number) < last.over("file_number", "vehicle_id", MOMENTS[kind])
+    return rows.select(is_retold & pl.col("file_number").is_not_null() & ~is_numbered).to_series()
 
 
 def _judge(rows: pl.DataFrame, key: list[str], *, in_order: tuple[str, ...] = _LINE_ORDER) -> pl.DataFrame:

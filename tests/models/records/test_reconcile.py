@@ -83,6 +83,25 @@ def test_a_file_replaced_under_its_own_name_corrects_what_it_said_before(fleet, 
     assert fleet.build().tables["vehicles"]["site"].to_list() == ["right"]
 
 
+@pytest.mark.parametrize(
+    ("kind", "column"), [("oil_top_ups", "volume"), ("odometer_readings", "odometer"), ("inspection_notes", "text")]
+)
+def test_what_a_replaced_file_says_of_a_vehicle_and_moment_supersedes_what_it_said_before(
+    fleet, sound_row, kind: str, column: str
+) -> None:
+    days = {"oil_top_ups": "topped_up_at", "odometer_readings": "read_at", "inspection_notes": "noted_at"}
+    other_day = sound_row(kind, **{days[kind]: "2024-02-01", column: "7"})
+    first = fleet.add(kind, [sound_row(kind, **{column: "3"}), other_day], day=1, name="log.csv")
+    told = [sound_row(kind, **{column: value}) for value in ("4", "5")]
+    elsewhere = fleet.add(kind, [sound_row(kind, **{column: "6"})], day=1, name="other log.csv")
+    second = fleet.add(kind, told, day=2, name="log.csv")
+    third = fleet.add(kind, told[:1], day=3, name="log.csv")
+    assert fleet.outcomes(first) == ["superseded", "accepted"]
+    assert fleet.outcomes(second) == ["accepted", "superseded"]
+    assert fleet.outcomes(third) == ["duplicate"]
+    assert fleet.outcomes(elsewhere) == ["accepted"]
+
+
 def test_a_correction_taken_back_stands_as_it_first_was(fleet, sound_row) -> None:
     loads = [fleet.add("vehicles", [sound_row("vehicles", site=site)], day=day) for day, site in
              [(2, "South"), (3, "East"), (4, "South"), (5, "South")]]  # fmt: skip
