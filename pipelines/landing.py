@@ -15,7 +15,16 @@ import polars as pl
 from models.errors import ReleakError, UnreadableFileError
 from models.records import LANDED_SCHEMA, LandedLoad, header_fault
 from pipelines.home import Home
-from pipelines.sources import SourceMap, content_digest, inbox_files, load_source_maps, match, read_rows
+from pipelines.sources import (
+    FileRows,
+    SourceMap,
+    content_digest,
+    inbox_files,
+    load_source_maps,
+    match,
+    read_rows,
+    sheets_like,
+)
 from pipelines.warehouse import Warehouse, statement
 
 NO_MAP = (
@@ -157,6 +166,19 @@ def _land_file(
             connection.execute(statement("update_landed_name"), {key: load[key] for key in ("load_id", "file")})
         else:
             _land_rows(connection, inbox / name, source, load)
+    if any(source.format == "xlsx" for source in fitting) and (unread := _sheets_left(connection, digest)):
+        remedy = "Add a [[source]] of another name for each, with its sheet"
+        _list_problem(connection, _load("", name, None, now, digest=digest), f"{unread}. {remedy}")
+
+
+def _sheets_left(connection: duckdb.DuckDBPyConnection, digest: str) -> str:
+    """Name the sheets that have the header of one that is read and that no map reads; '' where there is none."""
+    found = connection.execute("SELECT sheets_alike FROM landing.loads WHERE content_digest = ?", [digest]).fetchall()
+    alike = [sheets for (sheets,) in found if sheets]
+    left = sorted({sheet for sheets in alike for sheet in sheets} - {sheets[0] for sheets in alike})
+    return (
+        f"no source map reads its sheets {', '.join(left)}, which have the header of one that is read" if left else ""
+    )
 
 
 def _land_rows(connection: duckdb.DuckDBPyConnection, path: Path, source: SourceMap, load: dict[str, Any]) -> None:
@@ -167,11 +189,21 @@ def _land_rows(connection: duckdb.DuckDBPyConnection, path: Path, source: Source
         for batch in rows.batches:
             connection.register("batch", batch)
             connection.execute(statement("insert_landed_rows"), {"load_id": load["load_id"]})
-        connection.execute(statement("insert_landed_load"), load | {"header": list(rows.header)})
+        told = {"header": list(rows.header), "sheets_alike": _sheets_alike(path, source, rows)}
+        connection.execute(statement("insert_landed_load"), load | told)
         connection.commit()
     except UnreadableFileError as error:
         connection.rollback()
         _list_problem(connection, load, f"{error.fault}. {error.remedy}")
+
+
+def _sheets_alike(path: Path, source: SourceMap, rows: FileRows) -> list[str]:
+    """Of a workbook of several sheets, the one that is read, then the others with its header."""
+    if source.format != "xlsx":
+        return []
+    sheets = sheets_like(path, header=rows.header, header_row=source.skip_rows)
+    own = source.sheet or "".join(sheets[:1])
+    return [own, *(sheet for sheet in sheets if sheet != own)] if sheets else []
 
 
 def _load(name: str, file: str, source: SourceMap | None, now: datetime, *, digest: str) -> dict[str, Any]:
@@ -191,6 +223,7 @@ def _load(name: str, file: str, source: SourceMap | None, now: datetime, *, dige
         "header": None,
         "source_map": source.model_dump_json() if source else None,
         "problem": None,
+        "sheets_alike": None,
     }
 
 

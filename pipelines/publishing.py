@@ -162,7 +162,8 @@ def left_out_of(home: Home) -> list[str]:
     where = f"the data page ({home.report / 'data.html'}) says why"
     said = []
     if unread.height:
-        said.append(f"{unread.height} of {loads.height} files were not read, among them {unread['file'][0]}; {where}.")
+        count, all_files = unread["file"].n_unique(), loads["file"].n_unique()
+        said.append(f"{count} of {all_files} files were not read whole, among them {unread['file'][0]}; {where}.")
     if refused:
         said.append(f"{refused:,} of {loads['rows_read'].sum():,} rows were refused or wait for a vehicle; {where}.")
     said += [

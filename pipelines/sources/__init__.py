@@ -2,6 +2,7 @@
 
 from pipelines.sources.maps import SourceMap, default_map, inbox_files, load_source_maps, match
 from pipelines.sources.reading import FileRows, content_digest, read_rows
+from pipelines.sources.workbooks import sheets_like
 
 __all__ = [
     "FileRows",
@@ -12,4 +13,5 @@ __all__ = [
     "load_source_maps",
     "match",
     "read_rows",
+    "sheets_like",
 ]

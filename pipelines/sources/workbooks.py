@@ -9,7 +9,7 @@ import re
 import zipfile
 import zlib
 from array import array
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -55,6 +55,28 @@ def read_workbook(path: Path, *, sheet: str | None) -> pl.DataFrame:
         return workbook.load_sheet(sheet or 0, header_row=None, skip_rows=0, dtypes="string").to_polars()
     except fastexcel.FastExcelError as error:
         raise UnreadableFileError(path, "is not a readable workbook", "Save it again as .xlsx.") from error
+
+
+def sheets_like(path: Path, *, header: Sequence[str], header_row: int) -> tuple[str, ...]:
+    """Return the sheets of a workbook of several that name these columns.
+
+    Args:
+        path: A workbook that `read_workbook` has read.
+        header: Names of columns; empty ones do not count.
+        header_row: The place of the row that names them, from 0.
+    """
+    import fastexcel
+
+    workbook = fastexcel.read_excel(path)
+    sheets, named = workbook.sheet_names, list(filter(None, header))
+    if len(sheets) == 1:
+        return ()
+    starts = {
+        name: workbook.load_sheet(name, header_row=None, skip_rows=0, n_rows=header_row + 1, dtypes="string")
+        for name in sheets
+    }
+    rows = {name: start.to_polars().row(header_row) for name, start in starts.items() if start.height > header_row}
+    return tuple(name for name, row in rows.items() if list(filter(None, row)) == named)
 
 
 def _measure(path: Path) -> None:

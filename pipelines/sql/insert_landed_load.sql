@@ -8,4 +8,5 @@ SELECT
     $content_digest AS content_digest,
     $header AS header,
     $source_map AS source_map,
-    $problem AS problem;
+    $problem AS problem,
+    $sheets_alike AS sheets_alike;

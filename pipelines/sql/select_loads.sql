@@ -33,7 +33,7 @@ WITH counts AS (
     SELECT load_id, count(*) AS rows_landed FROM landing.rows GROUP BY load_id
 )
 SELECT
-    loads.* EXCLUDE (header, source_map),
+    loads.* EXCLUDE (header, source_map, sheets_alike),
     coalesce(rows_read, rows_landed, 0) AS rows_read,
     coalesce(accepted, 0) AS accepted,
     coalesce(refused, 0) AS refused,

@@ -143,6 +143,26 @@ def test_cells_of_a_workbook_are_read_as_such_where_the_source_map_names_no_form
     assert vehicles["in_service_on"].to_list() == [date(2020, 5, 4)] * 3
 
 
+def test_sheets_with_the_header_of_one_that_is_read_are_listed_until_a_source_map_reads_them(
+    home: Home, warehouse: Warehouse
+) -> None:
+    with xlsxwriter.Workbook(home.inbox / "notes.xlsx") as workbook:
+        workbook.add_worksheet("Cover").write(0, 0, "made by hand")
+        for year in ("2024", "2025"):
+            sheet = workbook.add_worksheet(year)
+            sheet.write_row(1, 0, ["vehicle_id", "noted_at", "text"])
+            sheet.write_row(2, 0, ["V1", f"{year}-03-04", "dry"])
+    source = '[[source]]\nname = "{0}"\nfiles = "notes.xlsx"\nkind = "inspection_notes"\nsheet = "{0}"\nskip_rows = 1\n'
+    home.sources_file.write_text(source.format("2024"))
+    for _ in range(2):
+        problems = land_inbox(warehouse, home)["problem"].drop_nulls().to_list()
+        assert len(problems) == 1
+        assert "no source map reads its sheets 2025," in problems[0]
+    home.sources_file.write_text(source.format("2024") + source.format("2025"))
+    loads = land_inbox(warehouse, home)
+    assert loads["problem"].null_count() == loads.height == 2
+
+
 def test_an_empty_inbox_says_what_to_put_there(home: Home, warehouse: Warehouse) -> None:
     with pytest.raises(ReleakError, match=r"inbox is empty.*work_orders\.csv"):
         land_inbox(warehouse, home)

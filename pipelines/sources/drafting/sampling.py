@@ -48,7 +48,7 @@ class Sample:
         delimiter: Of a CSV file.
         encoding: Of a text file, where it is not UTF-8 and no mark says it.
         sheet: Of a workbook.
-        other_sheets: The workbook's sheets that were not taken.
+        other_sheets: The workbook's sheets with rows that were not taken.
         foreign_text: A cell with letters outside ASCII, where the encoding was guessed.
         ragged_rows: Rows of another width than the header, left out.
     """
@@ -225,7 +225,7 @@ def _workbook_sample(path: Path) -> Sample:
     if not filled:
         raise UnreadableFileError(path, "has no sheet with rows", "Name a workbook that holds a table.")
     best = max(filled, key=lambda name: _fitness([_trimmed(row) for row in filled[name]]))
-    others = tuple(name for name in sheets if name != best)
+    others = tuple(name for name in filled if name != best)
     return _sample(path, "xlsx", filled[best], sheet=best, other_sheets=others)
 
 

@@ -149,6 +149,9 @@ def _left_out(draft: Draft) -> Iterator[str]:
     sample, guessed = draft.sample, {guess.value for guess in draft.columns}
     if sample.encoding:
         yield f"whether the encoding is {sample.encoding}"
+    if sample.other_sheets:
+        named = ", ".join(map(repr, sample.other_sheets))
+        yield f"whether the sheets left out hold records too, each then a [[source]] of its own: {named}"
     if sample.ragged_rows:
         yield f"what to do about {sample.ragged_rows:,} rows of another width than the header, which are refused"
     left = [name for name in sample.header if name and name not in guessed]

@@ -226,6 +226,7 @@ def test_the_sheet_and_title_rows_of_a_workbook_are_found(tmp_path: Path) -> Non
     draft = draft_map(path)
     assert (draft.sample.sheet, draft.sample.skip_rows) == ("Log", 2)
     assert draft.taken == {"vehicle_id": "Fleet no", "topped_up_at": "Date", "volume": "Litres"}
+    assert "whether the sheets left out hold records too, each then a [[source]] of its own: 'About'" in as_toml(draft)
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "cp1252"])
