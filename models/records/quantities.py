@@ -37,11 +37,12 @@ ODOMETER_UNITS = _choices(KILOMETRES_PER)
 BLANK_WORDS = ("-", "--", "?", "n/a", "na", "#n/a", "nil", "null", "none", "unknown")
 """What people write in a cell that holds no date, number or choice (common practice)."""
 
-_PLAIN_NAMES = {
+PLAIN_NAMES = {
     "qt": ("qt", "qts", "quart", "quarts"),
     "pt": ("pt", "pts", "pint", "pints"),
     "gal": ("gal", "gals", "gallon", "gallons"),
 }
+"""How units are spelt that two systems have."""
 _METRIC_NAMES = {
     "L": ("l", "lt", "ltr", "ltrs", "litre", "litres", "liter", "liters"),
     "mL": ("ml", "millilitre", "millilitres", "milliliter", "milliliters"),
@@ -152,7 +153,7 @@ def volumes_litres(text: pl.Series, *, unit: str, decimal: str, marks: Marks = "
     """
     system = "imp" if "imp " in unit else "US"
     names = {name: unit_ for unit_, spelled in _METRIC_NAMES.items() for name in spelled}
-    for plain, spelled in _PLAIN_NAMES.items():
+    for plain, spelled in PLAIN_NAMES.items():
         for name in spelled:
             names[name] = f"{system} {plain}"
             names |= {f"{word} {name}": f"{of} {plain}" for of, words in _SYSTEM_NAMES.items() for word in words}

@@ -481,12 +481,22 @@ def _json_cells(row: dict[str, Any], keys: list[str], line: str) -> list[str | N
 
 
 def _json_object(line: str) -> dict[str, Any] | None:
-    """Parse one line, its numbers kept as written; None where it is not an object."""
+    """Parse one line, its numbers kept as written, and flatten it; None where it is not an object."""
     try:
         found = _NUMBERS_AS_WRITTEN.decode(line)
+        return _flat(found) if isinstance(found, dict) else None
     except (ValueError, RecursionError):
         return None
-    return found if isinstance(found, dict) else None
+
+
+def _flat(row: dict[str, Any]) -> dict[str, Any]:
+    """Name what stands in an inner object by its path, like meter.value; an object stays whole where that is taken."""
+    flat = {name: value for name, value in row.items() if not (value and isinstance(value, dict))}
+    for name, value in row.items():
+        if name not in flat:
+            inner = {f"{name}.{part}": cell for part, cell in _flat(value).items()}
+            flat |= {name: value} if flat.keys() & inner.keys() else inner
+    return flat
 
 
 def _json_text(value: Any) -> str | None:

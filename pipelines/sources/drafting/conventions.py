@@ -9,6 +9,7 @@ import polars as pl
 
 from models.records.conversion import CANONICAL_UNITS, date_columns, input_columns, unit_columns
 from models.records.profiles import LIKE_A_NUMBER, ColumnProfile, filled_cells, is_read, units_in_cells
+from models.records.quantities import PLAIN_NAMES
 from models.tables.records import TABLES
 from pipelines.sources.drafting.cell_words import meanings_of, reader_of, unread_words
 from pipelines.sources.drafting.matching import Doubt, Draft, Guess
@@ -22,6 +23,9 @@ FEW_LATE_DAYS = 0.2
 MAX_WORDS_SHOWN = 20
 UNDECIDED_UNIT = "cell"
 """Cells without a unit are then refused with a reason, not read in a guessed one."""
+
+EITHER_SYSTEM = frozenset(name for names in PLAIN_NAMES.values() for name in names)
+"""Units that are American or imperial."""
 
 AMERICAN_ORDER = "month_first"
 
@@ -40,8 +44,11 @@ def units_of(draft: Draft) -> Iterator[Guess]:
 
 def _unit_in_cells(column: str, cells: pl.Series, looks: ColumnProfile, named: tuple[str, ...]) -> Guess:
     found = ", ".join(units_in_cells(cells)[:6])
-    if looks.unit_share >= NEARLY_ALL:
+    if looks.unit_share >= NEARLY_ALL and EITHER_SYSTEM.isdisjoint(units_in_cells(cells)):
         return Guess(column, "cell", "certain", f"each cell names its unit: {found}")
+    if looks.unit_share >= NEARLY_ALL:
+        either = "qt, pt and gal are read as American, as imperial with 'cell or imp qt'"
+        return Guess(column, "cell", "likely", f"each cell names its unit: {found}; {either}")
     share = f"{looks.unit_share:.0%} of cells name their unit ({found})"
     if len(named) == 1:
         return Guess(column, f"cell or {named[0]}", "likely", f"{share}; the header says the others'")

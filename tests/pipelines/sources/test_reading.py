@@ -128,12 +128,29 @@ def test_json_lines_keep_numbers_as_written_and_lines_that_are_no_object(tmp_pat
     ]
     path.write_text("\n".join(lines), encoding="utf-8")
     header, numbers, rows = _read(path)
-    assert header == [*HEADER, "more"]
+    assert header == [*HEADER, "more.a"]
     assert numbers == [1, 2, 4, 5]
     assert rows[0] == ["V1", "2024-03-04", "120000.50", None]
     assert rows[1][:3] == ["Ü\ufffd", None, None]
-    assert json.loads(str(rows[1][3])) == {"a": ["1", True]}
+    assert json.loads(str(rows[1][3])) == ["1", True]
     assert rows[2:] == [['{"vehicle_id": "V3",'], ["[1, 2]"]]
+
+
+def test_what_json_nests_is_named_by_its_path_and_nothing_of_it_is_lost(tmp_path: Path) -> None:
+    path = tmp_path / "readings.jsonl"
+    nested = [
+        {"unit": {"id": "V1"}, "read_at": "2024-03-04", "meter": {"value": 5, "at": {"site": "North"}}},
+        {"unit": {"id": "V2"}, "read_at": "2024-03-04", "meter": {}, "unit.id": "V3"},
+    ]
+    path.write_text("\n".join(map(json.dumps, nested)))
+    columns = {"vehicle_id": "unit.id", "odometer": "meter.value"}
+    header, _, rows = _read(path, columns=columns)
+    assert dict(zip(header, rows[0], strict=True)) == {
+        "read_at": "2024-03-04", "unit.id": "V1", "meter.value": "5", "meter.at.site": "North", "meter": None,
+        "unit": None,
+    }  # fmt: skip
+    second = dict(zip(header, rows[1], strict=True))
+    assert (second["unit.id"], second["unit"], second["meter"]) == ("V3", '{"id": "V2"}', "{}")
 
 
 def test_parquet_dates_numbers_and_blanks_become_text(tmp_path: Path) -> None:
