@@ -49,6 +49,7 @@ def land_inbox(warehouse: Warehouse, home: Home) -> pl.DataFrame:
     now = datetime.now(UTC)
     with warehouse.connect() as connection:
         connection.execute("DELETE FROM landing.loads WHERE problem IS NOT NULL")
+        connection.execute("UPDATE landing.loads SET also_named = NULL WHERE also_named IS NOT NULL")
         for name in inbox_files(home.inbox):
             _land_file(connection, home.inbox, name, maps, now)
         loads = connection.sql("FROM landing.loads ORDER BY loaded_at, file, load_id").pl()

@@ -35,12 +35,14 @@ def contents(snapshot: Snapshot) -> dict[str, Any]:
 
 def _loads_table(snapshot: Snapshot) -> Table:
     """Every file's rows and what became of them, what went wrong first."""
-    loads = snapshot.table("loads").sort(["refused", "file", "kind"], descending=[True, False, False], nulls_last=True)
+    loads = snapshot.table("loads").sort(
+        pl.col("problem").is_null(), pl.col("refused"), "file", "kind", descending=[False, True, False, False]
+    )
     numbers = ("Read", "Accepted", "Refused", "Duplicate", "Superseded")
     rows = tuple(
         Row(
             (
-                load["file"],
+                load["file"] + (f" (also as {load['also_named']})" if load["also_named"] else ""),
                 load["kind"] or "not known",
                 load["source"],
                 f"{day_words(load['loaded_at'])}\u00a0{load['loaded_at']:%H:%M}",

@@ -13,6 +13,7 @@ class Loads(dy.Schema):
     load_id = key("load")
     source = words("name of the source map, or the kind where none was needed", nullable=False)
     file = words("file as found in the inbox", nullable=False)
+    also_named = words("other files of the inbox that hold the same, byte by byte")
     kind = one_of(tuple(RECORD_KINDS), "record kind", nullable=True)
     loaded_at = moment("when it was read")
     content_digest = words("SHA-256 of the file", nullable=False)

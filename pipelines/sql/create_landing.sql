@@ -9,6 +9,7 @@ CREATE TABLE IF NOT EXISTS landing.loads (
     source_map JSON,
     problem VARCHAR
 );
+ALTER TABLE landing.loads ADD COLUMN IF NOT EXISTS also_named VARCHAR;
 ALTER TABLE landing.loads ADD COLUMN IF NOT EXISTS sheets_alike VARCHAR[]; -- a workbook's sheets with the load's header
 CREATE TABLE IF NOT EXISTS landing.rows (
     load_id VARCHAR NOT NULL,

@@ -60,7 +60,11 @@ def test_the_same_content_under_another_name_loads_once_and_goes_by_the_first_na
     _put(home, "vehicles.csv", VEHICLES)
     land_inbox(warehouse, home)
     _put(home, "vehicles-again.csv", VEHICLES)
-    assert land_inbox(warehouse, home)["file"].to_list() == ["vehicles-again.csv"]
+    for _ in range(2):
+        loads = land_inbox(warehouse, home).select("file", "also_named")
+        assert loads.rows() == [("vehicles-again.csv", "vehicles.csv")]
+    (home.inbox / "vehicles-again.csv").unlink()
+    assert land_inbox(warehouse, home).select("file", "also_named").rows() == [("vehicles-again.csv", "vehicles.csv")]
 
 
 @pytest.mark.parametrize(
