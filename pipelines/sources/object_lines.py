@@ -75,6 +75,20 @@ def layout_of(row: dict[str, Any]) -> Layout | None:
     return Layout(names)
 
 
+def flat(row: dict[str, Any]) -> dict[str, Any]:
+    """Name what stands in an inner object by its path, like meter.value; an object stays whole where that is taken.
+
+    Raises:
+        RecursionError: Objects nest more deeply than the interpreter goes.
+    """
+    found = {name: value for name, value in row.items() if not (value and isinstance(value, dict))}
+    for name, value in row.items():
+        if name not in found:
+            inner = {f"{name}.{part}": cell for part, cell in flat(value).items()}
+            found |= {name: value} if found.keys() & inner.keys() else inner
+    return found
+
+
 def unlike(lines: pl.Series, layouts: Sequence[Layout]) -> pl.Series:
     """Return the lines that fit no layout."""
     for layout in layouts:

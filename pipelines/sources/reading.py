@@ -32,7 +32,7 @@ from models.records.build import LANDED_SCHEMA
 from models.records.canonical import NUL_SIGN, UNDECODABLE_SIGN, same_name
 from models.records.conversion import input_columns
 from pipelines.sources.maps import SourceMap
-from pipelines.sources.object_lines import Layout, layout_of, unlike
+from pipelines.sources.object_lines import Layout, flat, layout_of, unlike
 from pipelines.sources.well_formed import ASCII_ENCODINGS, outline, pieces, text_columns
 from pipelines.sources.workbooks import read_workbook
 
@@ -484,19 +484,9 @@ def _json_object(line: str) -> dict[str, Any] | None:
     """Parse one line, its numbers kept as written, and flatten it; None where it is not an object."""
     try:
         found = _NUMBERS_AS_WRITTEN.decode(line)
-        return _flat(found) if isinstance(found, dict) else None
+        return flat(found) if isinstance(found, dict) else None
     except (ValueError, RecursionError):
         return None
-
-
-def _flat(row: dict[str, Any]) -> dict[str, Any]:
-    """Name what stands in an inner object by its path, like meter.value; an object stays whole where that is taken."""
-    flat = {name: value for name, value in row.items() if not (value and isinstance(value, dict))}
-    for name, value in row.items():
-        if name not in flat:
-            inner = {f"{name}.{part}": cell for part, cell in _flat(value).items()}
-            flat |= {name: value} if flat.keys() & inner.keys() else inner
-    return flat
 
 
 def _json_text(value: Any) -> str | None:

@@ -20,6 +20,7 @@ from models.errors import UnreadableFileError
 from models.records.conversion import FileFormat, input_columns
 from pipelines.sources.drafting.names import kinds_named, knows
 from pipelines.sources.maps import SourceMap, format_of
+from pipelines.sources.object_lines import flat
 from pipelines.sources.reading import DELIMITERS, read_rows
 
 SAMPLE_ROWS = 5_000
@@ -181,9 +182,9 @@ def _object_rows(path: Path, text: str) -> list[Row]:
 def _object(line: str) -> dict[str, object] | None:
     try:
         found = json.loads(line, parse_float=str, parse_int=str, parse_constant=str)
+        return flat(found) if isinstance(found, dict) else None
     except (ValueError, RecursionError):
         return None
-    return found if isinstance(found, dict) else None
 
 
 def _cell_text(value: object) -> str | None:

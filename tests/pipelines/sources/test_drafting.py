@@ -230,6 +230,13 @@ def test_the_sheet_and_title_rows_of_a_workbook_are_found(tmp_path: Path) -> Non
     assert "whether the sheets left out hold records too, each then a [[source]] of its own: 'About'" in as_toml(draft)
 
 
+def test_what_json_nests_is_drafted_by_its_path(tmp_path: Path) -> None:
+    line = '{"asset": {"fleet no": "V1"}, "date": "2026-01-02", "oil": {"litres": 1.5}}'
+    draft = _draft(tmp_path, line, "top_ups.jsonl")
+    assert draft.taken["vehicle_id"] == "asset.fleet no"
+    assert draft.taken["volume"] == "oil.litres"
+
+
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "cp1252"])
 @pytest.mark.parametrize("delimiter", [",", ";", "\t", "|"])
 def test_any_delimiter_and_encoding_is_found(tmp_path: Path, encoding: str, delimiter: str) -> None:
