@@ -25,9 +25,10 @@ TENTH = 0.1
 """Share of the life published: B10."""
 GRID_STEPS = 52
 """Steps at which the curves are read, beside the horizons: one a fortnight over two years."""
-MAX_BY_THE_DAY = 10_000
-"""Repairs of a group beyond which looks are rounded outwards to whole weeks: it costs days of sharpness, no bias."""
-WEEK = 7.0
+WEEK, FORTNIGHT = 7.0, 14.0
+MANY, VERY_MANY = 1_000, 10_000
+"""Repairs of a group beyond which drawings of the vehicles have looks rounded outwards to whole fortnights, and beyond
+which the estimate has them rounded to whole weeks: it costs days of sharpness, no bias."""
 SHORTEST_DAYS = 0.5
 """Half a day, which the records cannot tell from no time at all."""
 DRAWS = 50
@@ -135,12 +136,13 @@ def _group(members: pl.DataFrame, *, engine_family: str = "", repair_method: str
     return _Group(engine_family, repair_method, days, is_found.astype(np.int64), dry, members["vehicle"].to_numpy())
 
 
-def _ends(group: _Group) -> tuple[Floats, Floats]:
-    """Last day each repair was known dry, and the day it was found leaking, infinite where it was not (n,)."""
+def _ends(group: _Group, *, to_days: float) -> tuple[Floats, Floats]:
+    """Last day each repair was known dry, and the day it was found leaking, infinite where it was not (n,).
+
+    They are rounded outwards to whole stretches of `to_days`; as they are where that is 0.
+    """
     left, right = group.dry_days, np.where(group.is_found, group.days, np.inf)
-    if len(left) <= MAX_BY_THE_DAY:
-        return left, right
-    return np.floor(left / WEEK) * WEEK, np.ceil(right / WEEK) * WEEK
+    return (np.floor(left / to_days) * to_days, np.ceil(right / to_days) * to_days) if to_days else (left, right)
 
 
 def _curve(group: _Group, grid: Floats, *, confidence: float) -> pl.DataFrame:
@@ -150,10 +152,12 @@ def _curve(group: _Group, grid: Floats, *, confidence: float) -> pl.DataFrame:
     clusters = vehicle_clusters(table, group.vehicle)
     reach = clustered_reach(effective_clusters(clusters, 1), confidence=confidence)
     curve = kaplan_meier(table, clusters=clusters, reach=reach)
-    left, right = _ends(group)
-    lowest, highest = survival_bounds(turnbull(left, right), at)
-    drawn = bootstrap_survival(left, right, at, cluster=group.vehicle, seed=SEED, draws=DRAWS)
-    low, high = log_log_limits(drawn.estimate, drawn.standard_error, reach=reach)
+    size = len(group.days)
+    estimated = turnbull(*_ends(group, to_days=WEEK if size > VERY_MANY else 0.0))
+    lowest, highest = survival_bounds(estimated, at)
+    redrawn = _ends(group, to_days=FORTNIGHT if size > MANY else 0.0)
+    drawn = bootstrap_survival(*redrawn, at, cluster=group.vehicle, seed=SEED, draws=DRAWS)
+    low, high = log_log_limits((lowest + highest) / 2.0, drawn.standard_error, reach=reach)
 
     def detected(survival: Floats) -> Floats:
         return np.asarray(1.0 - value_at(table, survival, at, initial=1.0)[0])
