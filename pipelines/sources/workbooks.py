@@ -46,7 +46,9 @@ def read_workbook(path: Path, *, sheet: str | None) -> pl.DataFrame:
     try:
         _measure(path)
     except _BROKEN as error:
-        raise UnreadableFileError(path, "is not a workbook", "Save it again as .xlsx, without a password.") from error
+        raise UnreadableFileError(
+            path, "is not a workbook", "Copy or save it again as .xlsx, without a password."
+        ) from error
     try:
         workbook = fastexcel.read_excel(path)
         if sheet is not None and sheet not in workbook.sheet_names:

@@ -243,7 +243,9 @@ def _sheet_names(path: Path) -> list[str]:
         NotImplementedError,
         RuntimeError,
     ) as error:
-        raise UnreadableFileError(path, "is not a workbook", "Save it again as .xlsx, without a password.") from error
+        raise UnreadableFileError(
+            path, "is not a workbook", "Copy or save it again as .xlsx, without a password."
+        ) from error
     return [sheet.get("name", "") for sheet in listed.findall(".//{*}sheet")]
 
 

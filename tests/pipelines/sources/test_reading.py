@@ -204,7 +204,7 @@ def test_a_workbook_with_title_rows_sheets_dates_serials_formulas_and_blanks(tmp
         ("a.csv.gz", b"not gzip", {}, "breaks off or is damaged"),
         ("a.csv.gz", gzip.compress(b"vehicle_id,read_at,odometer\nV1,2024-03-04,5\n", mtime=0)[:-12], {}, "breaks off"),
         ("a.jsonl", b"vehicle_id\n", {}, "holds no JSON object"),
-        ("a.xlsx", b"vehicle_id,read_at\n", {}, "is not a workbook"),
+        ("a.xlsx", b"vehicle_id,read_at\n", {}, "is not a workbook. Copy or save it again"),
         ("a.xlsx", b"PK\x05\x06" + b"\0" * 18, {}, "is not a readable workbook"),
         ("a.parquet", b"PAR1 no", {}, "is not a readable Parquet file"),
     ],
