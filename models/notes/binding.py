@@ -52,11 +52,21 @@ def _mark_landings(terms: list[Term]) -> None:
     if len(mentions) < 2:
         return
     for mention in mentions:
-        if _preposition(terms, mention) == "onto" and not _is_own_leak(mention, mentions):
+        is_landing = _preposition(terms, mention) == "onto" or _is_run_over(terms, mention)
+        if is_landing and not _is_own_leak(mention, mentions):
             mention.is_landing = True
     if all(mention.is_landing for mention in mentions):
         for mention in mentions:
             mention.is_landing = False
+
+
+def _is_run_over(terms: list[Term], mention: Term) -> bool:
+    """Whether oil runs over a component from another named before: "actually filler cap, oil spraying over cover"."""
+    at = terms.index(mention)
+    if at == 0 or terms[at - 1].value != "over":
+        return False
+    before = [term for term in terms[:at] if term.sentence == mention.sentence and term.kind == "mention"]
+    return bool(before) and before[-1].value == "other_oil_leak" and not before[-1].is_negated
 
 
 def _is_own_leak(mention: Term, mentions: list[Term]) -> bool:

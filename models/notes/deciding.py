@@ -247,8 +247,18 @@ def _is_overruled(reading: Reading, wet: list[Finding], dry: list[Finding]) -> b
         return all(term.is_past for term in work)
     if _is_replaced_now(reading, wet):
         return False
+    if any(_is_joint_below(reading, finding) for finding in later):
+        return True
     was = all(finding.sign is not None and finding.sign.was for finding in wet)
     return reported or was or any(term.kind == "looked" or term.value == "now" for term in between)
+
+
+def _is_joint_below(reading: Reading, finding: Finding) -> bool:
+    """Whether a dry look is at the joint of a cover that oil lies on: "oil on top of the cover but gasket dry"."""
+    mention = finding.mention
+    if mention is None or not mention.is_implied or reading.tokens[mention.first].word not in ("gasket", "joint"):
+        return False
+    return any(term.kind == "contrast" and term.clause == mention.clause for term in reading.terms)
 
 
 def _is_replaced_now(reading: Reading, wet: list[Finding]) -> bool:

@@ -223,7 +223,7 @@ def _negate_before(terms: list[Term], index: int) -> None:
             term.is_negated = True
             term.is_guess = term.is_asked = False
             return
-        if term.kind == "dry":
+        if term.kind == "dry" and cue.value != "inactive":
             return
 
 

@@ -9,6 +9,10 @@ _CUT_OFF = {"leaking": 3, "weeping": 4, "seeping": 4, "dripping": 4}
 """Leak words recognised when cut off, and from how many letters on."""
 
 
+_COMPLETED = frozenset({"mention", "negation"})
+"""Kinds of phrases recognised when their last word is cut off."""
+
+
 class Term:
     """A phrase of the lexicon found in a text: `text[start:end]`, tokens `first` to `last`.
 
@@ -147,7 +151,7 @@ def _longest(tokens: list[Token], at: int, tree: PhraseTree, lexicon: Lexicon) -
 def _completed(word: str, tree: PhraseTree, here: int) -> tuple[tuple[str, str], int] | None:
     """The phrase that a last word, cut off by the width of the field, was to complete."""
     for follower, meaning in tree.items():
-        if follower != END and follower.startswith(word) and END in meaning and meaning[END][0] == "mention":
+        if follower != END and follower.startswith(word) and END in meaning and meaning[END][0] in _COMPLETED:
             return meaning[END], here
     return None
 

@@ -199,8 +199,10 @@ def _number(digits: str, before: list[Token]) -> str:
 
 
 def _doubt(plain: str, start: int, end: int) -> str:
-    """Whether a question mark opens a guess ("?rocker cover") or closes one."""
-    opens = end < len(plain) and plain[end].isalnum() and (start == 0 or not plain[start - 1].isalnum())
+    """Whether a question mark opens a guess ("?rocker cover", "? rocker cover") or closes one."""
+    before, after = plain[:start].rstrip(" "), plain[end:].lstrip(" ")
+    is_first = not before or before[-1] in ".;,:-(\n|"
+    opens = after[:1].isalnum() and (is_first or (plain[end].isalnum() and not plain[start - 1].isalnum()))
     return DOUBT if opens else QUESTION
 
 
