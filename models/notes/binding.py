@@ -202,6 +202,8 @@ class _Binder:
         ):
             return False
         between = self._between(one, other)
+        if self._is_source_beside_dry(one, other):
+            return False
         if not all(term.kind in _LINKING for term in between):
             return False
         if is_other_side(one, other) and any(
@@ -209,6 +211,13 @@ class _Binder:
         ):
             return False
         return one.clause != other.clause or any(term.kind == "join" for term in between)
+
+    def _is_source_beside_dry(self, one: Term, other: Term) -> bool:
+        """Whether a source is named and then a component that is dry: "traced to the switch, cover is fine"."""
+        lead = [term for term in self._terms if term.clause == one.clause and term.first < one.first]
+        is_source = any(term.value == "source" or term.kind == "naming" for term in lead)
+        is_dry = any(term.kind == "dry" and term.clause == other.clause for term in self._terms)
+        return one.clause != other.clause and is_source and is_dry
 
     def _split(self, run: list[Term]) -> list[list[Term]]:
         """Take the last component out of a list where a sign of its own follows: "leak at sump, rocker cover dry"."""

@@ -227,14 +227,23 @@ def _negate_before(terms: list[Term], index: int) -> None:
             return
 
 
+_OF_PLACE = frozenset({"mention", "spot", "side", "near", "join"})
+"""Kinds that name a component and where on it."""
+
+
 def _answer_no(terms: list[Term], index: int) -> None:
     """Negate the sign before a "no" that ends a clause; refute the component where it stands alone: "cover: none"."""
     cue = terms[index]
     before = [term for term in terms[:index] if term.sentence == cue.sentence]
+    own = [term for term in before if term.clause == cue.clause]
+    is_listed = bool(own) and own[0].kind == "mention" and {term.kind for term in own} <= _OF_PLACE
+    if is_listed and all(term.is_asked for term in before if term.kind == "leak"):
+        own[0].is_negated = True
+        return
     if not before and cue.value == "not":
         for term in _last_mention(terms, index):
             term.is_negated, term.is_guess = term.is_guess, False
-    if any(term.kind not in ("mention", "spot", "side", "near", "join") for term in before) or not before:
+    if any(term.kind not in _OF_PLACE for term in before) or not before:
         _negate_before(terms, index)
         return
     for term in before:
@@ -415,6 +424,7 @@ def _mark_time(clause: list[Term]) -> None:
     times = {term.value for term in clause if term.kind == "history"}
     is_past = "" in times and all(term.value == "now" for term in again)
     worked = next((term.first for term in clause if term.kind == "work"), None)
+    told_of = next((term.first for term in clause if term.value == "which"), None)
     for term in clause:
         term.is_again = bool(again)
         term.is_since = is_since
@@ -425,6 +435,7 @@ def _mark_time(clause: list[Term]) -> None:
                 is_past
                 and not is_since
                 and not term.is_negated
+                and (told_of is None or term.first > told_of)
                 and not any(other.first < term.first for other in again)
                 and (worked is None or term.first < worked or _is_cause(clause, term))
             )

@@ -210,7 +210,7 @@ def _is_bare_not(terms: list[Term], at: int, tokens: Sequence[Token]) -> bool:
     term = terms[at]
     words = [token.word for token in tokens[term.last + 1 :]]
     after = next((word for word in words if word not in _TODAY), STOP)
-    before = terms[at - 1] if at else term
+    before = next((other for other in reversed(terms[:at]) if other.kind != "history"), term)
     if after not in _CLAUSE_ENDS or (before.kind in SIGNS and before.clause == term.clause):
         return False
     return term.value == "not" or (before.kind == "work" and before.clause != term.clause)
@@ -286,6 +286,8 @@ def _settle_mentions(terms: list[Term], tokens: Sequence[Token], text: str) -> l
         if term.kind == "loss" and any(other.value == "other_fluid" for other in terms[max(0, at - 1) : at + 2]):
             term.kind, term.value = "leak", ""
         elif term.kind == "mention":
+            if _is_definitely(term, tokens, text):
+                continue
             named = _component(term, text, is_side_valve=is_side_valve, says_oil=_says_oil(term, tokens))
             if term.value in _WEAK_MENTIONS and not has_cover and not _is_borne_out(terms, term):
                 continue
@@ -293,6 +295,18 @@ def _settle_mentions(terms: list[Term], tokens: Sequence[Token], text: str) -> l
             has_cover = has_cover or named == "cover_gasket"
         settled.append(term)
     return settled
+
+
+def _is_definitely(term: Term, tokens: Sequence[Token], text: str) -> bool:
+    """Whether "def" is short for definitely, not the fluid: "cover def wet"."""
+    before, after = tokens[term.first - 1].word, tokens[term.last + 1 : term.last + 2]
+    is_after_name = term.first > 0 and before[0].isalpha() and before not in ("of", "the", "with", "in", "from", "on")
+    goes_on = bool(after) and after[0].word in _SIGN_WORDS
+    return text[term.start : term.end].lower() == "def" and is_after_name and goes_on
+
+
+_SIGN_WORDS = frozenset({"wet", "dry", "leak", "weep", "seep", "drip", "damp", "oily", "the", "from", "not"})
+"""Words that "definitely" goes before."""
 
 
 def _component(term: Term, text: str, *, is_side_valve: bool, says_oil: bool) -> str:
@@ -332,6 +346,9 @@ def _is_borne_out(terms: list[Term], term: Term) -> bool:
     before = next((other for other in terms if other.last == term.first - 1), None)
     if before is not None and before.kind == "access":
         return False
+    at = terms.index(term)
+    if [other.kind for other in terms[at + 1 : at + 3]] == ["join", "mention"] and _is_tube_seal(terms[at + 2]):
+        return True
     is_sided = before is not None and before.kind == "side"
     is_only = _is_worked_on_alone(terms, term)
     signs = [
@@ -341,6 +358,11 @@ def _is_borne_out(terms: list[Term], term: Term) -> bool:
         and (_is_close(term, other) or (is_only and other.sentence == term.sentence))
     ]
     return any(term.value != "bare_cover" or sign.value != "weak" or is_sided for sign in signs)
+
+
+def _is_tube_seal(term: Term) -> bool:
+    """Whether a component is the seal of the plug tubes, which sits in no cover but the rocker's."""
+    return term.value == "plug_tube_seal"
 
 
 def _is_worked_on_alone(terms: list[Term], term: Term) -> bool:
@@ -415,6 +437,9 @@ def _settle_sides(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
         if term.kind != "side" or _is_of_site(terms, at):
             continue
         mention = _beside(terms, at)
+        if mention is None and term.value == "both" and _is_of_two(terms[:at]):
+            settled.pop()
+            continue
         if mention is not None:
             mention.side = "both" if mention.side not in ("", term.value) else term.value
             continue
@@ -426,6 +451,12 @@ def _settle_sides(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
             settled[-1] = _like(term, ("mention", cover.value), tokens, term.first, term.last)
             settled[-1].side, settled[-1].is_implied = term.value, True
     return settled
+
+
+def _is_of_two(before: list[Term]) -> bool:
+    """Whether "both" are two components just named together: "cover gasket and tube seals renewed. Both dry"."""
+    named = [term for term in before if term.kind == "mention"][-2:]
+    return len(named) == 2 and named[0].value != named[1].value and named[0].clause == named[1].clause
 
 
 def _is_of_site(terms: list[Term], at: int) -> bool:
