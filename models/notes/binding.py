@@ -15,7 +15,7 @@ MAX_DIRECT_TOKENS = 5
 
 _LINKING = frozenset({"join", "side", "spot", "near", "from", "plain", "on", "site"})
 """Kinds that may stand between the components of a list."""
-_QUALIFYING = frozenset({"side", "spot", "plain", "part", "near", "oil"})
+_QUALIFYING = frozenset({"side", "spot", "plain", "part", "near", "oil", "damage"})
 """Kinds that may stand between a preposition and its component."""
 
 

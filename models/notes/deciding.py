@@ -145,7 +145,9 @@ def _grouped(reading: Reading, findings: list[Finding]) -> list[tuple[str, str, 
 def _fold_unsided(groups: dict[tuple[str, str, str], list[Finding]], component: str, tokens: Sequence[Token]) -> None:
     """Findings without a side join the side named elsewhere in the text."""
     sides = [key for key in groups if key[0] == component and key[1]]
-    unsided = (component, "", "")
+    unsided, both = (component, "", ""), (component, "both", "")
+    if len(sides) > 1 and both in groups and not _has_signs(groups[both]):
+        del groups[both]
     if not sides or unsided not in groups:
         return
     if len(sides) == 1 and (_is_anaphoric(groups[unsided], tokens) or not _has_signs(groups[sides[0]])):
@@ -236,7 +238,7 @@ def _is_overruled(reading: Reading, wet: list[Finding], dry: list[Finding]) -> b
     last_wet = max(_place_of(finding) for finding in wet)
     reported = all(finding.sign is not None and finding.sign.is_reported for finding in wet)
     unfounded = [term for term in reading.terms if term.kind == "no_fault" and term.first > last_wet]
-    if reported and unfounded:
+    if reported and (unfounded or _is_denied_beside(wet, dry)):
         return True
     later = [finding for finding in dry if _place_of(finding) > last_wet]
     if not later:
@@ -247,10 +249,16 @@ def _is_overruled(reading: Reading, wet: list[Finding], dry: list[Finding]) -> b
         return all(term.is_past for term in work)
     if _is_replaced_now(reading, wet):
         return False
-    if any(_is_joint_below(reading, finding) for finding in later):
-        return True
     was = all(finding.sign is not None and finding.sign.was for finding in wet)
-    return reported or was or any(term.kind == "looked" or term.value == "now" for term in between)
+    is_joint_dry = any(_is_joint_below(reading, finding) for finding in later)
+    return reported or was or is_joint_dry or any(term.kind == "looked" or term.value == "now" for term in between)
+
+
+def _is_denied_beside(wet: list[Finding], dry: list[Finding]) -> bool:
+    """Whether a report stands in the clause that denies it: "no leak where the cover was reported leaking"."""
+    clauses = {finding.sign.clause for finding in wet if finding.sign is not None}
+    denied = [finding.sign for finding in dry if finding.sign is not None and finding.sign.is_negated]
+    return any(sign.clause in clauses for sign in denied)
 
 
 def _is_joint_below(reading: Reading, finding: Finding) -> bool:

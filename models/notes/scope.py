@@ -5,6 +5,7 @@ it, or before it, up to the end of its clause or a word that ends its reach.
 """
 
 from collections.abc import Callable, Iterator, Sequence
+from itertools import pairwise
 
 from models.notes.terms import Term
 from models.notes.tokens import PAUSE, QUESTION, STOP, Token
@@ -240,7 +241,7 @@ def _answer_no(terms: list[Term], index: int) -> None:
     if is_listed and all(term.is_asked for term in before if term.kind == "leak"):
         own[0].is_negated = True
         return
-    if not before and cue.value == "not":
+    if all(term.kind == "naming" for term in before) and cue.value == "not":
         for term in _last_mention(terms, index):
             term.is_negated, term.is_guess = term.is_guess, False
     if any(term.kind not in _OF_PLACE for term in before) or not before:
@@ -411,9 +412,10 @@ _MARKERS: dict[str, Callable[[list[Term], int], None]] = {
 
 
 def _is_cause(clause: list[Term], leak: Term) -> bool:
-    """Whether a leak is what work was done for: "replaced last year due to leak"."""
-    before = clause[clause.index(leak) - 1]
-    return before.kind in ("from", "for") and before is not leak
+    """Whether a leak is what work was done for: "replaced last year due to leak", "repair of leak in May"."""
+    at = clause.index(leak)
+    is_named = any(one.kind == "work" and other.value == "of" for one, other in pairwise(clause[:at]))
+    return is_named or (at > 0 and clause[at - 1].kind in ("from", "for"))
 
 
 def _mark_time(clause: list[Term]) -> None:

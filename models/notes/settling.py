@@ -398,8 +398,18 @@ def _settle_new(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
     return settled
 
 
-_MISTAKEN = frozenset({"is", "was", "were", "are", "be", "to", "just", "only", "actually", "out", "turned", "proved"})
+# fmt: off
+_MISTAKEN = frozenset({
+    PAUSE, STOP, "is", "was", "were", "are", "be", "to", "just", "only", "actually", "out", "turned", "proved", "but",
+    "it's", "its", "that's", "it", "that", "from", "the", "all", "merely",
+})
+# fmt: on
 """Words between a place that was wet and the fluid that it was wet with: "wet at cover was only coolant"."""
+_LEADS_IN = frozenset({PAUSE, STOP, "but", "from", "the", "all", "it", "that"})
+"""Those that do not say by themselves that it was that fluid."""
+_ONLY = frozenset({"just", "only", "merely"})
+MAX_UNKNOWN = 2
+"""Other words before what is no leak, where the text says that it is only that: "it's just chain lube overspray"."""
 
 
 def _settle_mistaken(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
@@ -408,10 +418,12 @@ def _settle_mistaken(terms: list[Term], tokens: Sequence[Token]) -> list[Term]:
         if term.kind != "mention" or term.value not in JOINT_COMPONENTS:
             continue
         fluid = next((other for other in terms[at + 1 :] if other.kind in ("mention", "innocent")), term)
-        between = {token.word for token in tokens[term.last + 1 : fluid.first]}
-        is_wet = any(other.kind == "leak" and other.clause == term.clause for other in terms[:at])
-        if (fluid.value == "other_fluid" or fluid.kind == "innocent") and is_wet and between and between <= _MISTAKEN:
-            term.is_negated = True
+        wet = [other for other in terms if other.kind == "leak" and other.clause == term.clause and other is not fluid]
+        if not wet or fluid is term or not (fluid.value == "other_fluid" or fluid.kind == "innocent"):
+            continue
+        between = {token.word for token in tokens[max(term.last, wet[-1].last) + 1 : fluid.first]}
+        is_only = fluid.kind == "innocent" and bool(between & _ONLY) and len(between - _MISTAKEN) <= MAX_UNKNOWN
+        term.is_negated = bool(between - _LEADS_IN) and (between <= _MISTAKEN or is_only)
     return terms
 
 
