@@ -29,11 +29,15 @@ class FleetHome(dg.ConfigurableResource):
 
     @contextmanager
     def yield_for_execution(self, context: dg.InitResourceContext) -> Iterator["FleetHome"]:
-        """Hold the home, read its settings once, and make the warehouse ready."""
+        """Hold the home, read its settings once, and make the warehouse ready.
+
+        The file stays open until the run ends: opening it anew takes longer than most of what is done with it.
+        """
         with self.home.writing():
             self._settings = read_settings(self.home.settings_file)
-            self.warehouse.prepare()
-            yield self
+            with self.warehouse.connect():
+                self.warehouse.prepare()
+                yield self
 
     @property
     def home(self) -> Home:

@@ -18,16 +18,17 @@ from pipelines.refusals import refusal
 SCHEMAS = ("landing", "typed", *LAYERS)
 GROWING_TABLES = (("audit", "checks"), ("audit", "check_history"), ("audit", "snapshots"))
 """Tables that a run adds to or renews row by row, where the others are replaced whole."""
-MEMORY_LIMIT = "8GB"
-"""Leaves room for Polars beside it on a 24 GiB machine."""
+CONFIG = {"memory_limit": "8GB"}
+"""Every connection of a process must be opened with the same; the memory leaves room for Polars beside it on a 24 GiB
+machine."""
 
 
 @dataclass(frozen=True)
 class Warehouse:
-    """The working file of a home, opened for the length of one read or write.
+    """The working file of a home, with a connection of its own for each read or write.
 
-    DuckDB lets one process write or many read; opening it only while it is needed lets the checks read the file
-    between two writes of the same run.
+    DuckDB lets one process write or many read. Connections of one process share the open file, so one that is held
+    makes the others cheap.
 
     Args:
         path: The DuckDB file; made when it is first written.
@@ -36,14 +37,14 @@ class Warehouse:
     path: Path
 
     @contextmanager
-    def connect(self, *, read_only: bool = False) -> Iterator[duckdb.DuckDBPyConnection]:
+    def connect(self) -> Iterator[duckdb.DuckDBPyConnection]:
         """Open the file, with UTC as the session's zone.
 
         Raises:
             ReleakError: The file cannot be opened: the disk is full, another program holds it, it is no DuckDB file.
         """
         try:
-            connection = duckdb.connect(self.path, read_only=read_only, config={"memory_limit": MEMORY_LIMIT})
+            connection = duckdb.connect(self.path, config=CONFIG)
         except duckdb.Error as error:
             raise refusal(error, self.path) or ReleakError(
                 f"{self.path} cannot be opened ({error}). Close the program that holds it, or move the file away: a "

@@ -35,7 +35,7 @@ def _checks_of(table: str) -> dg.AssetChecksDefinition:
     @dg.multi_asset_check(name=f"{table}_checks", specs=[*surprises, contract])
     def checks(home: FleetHome) -> Iterator[dg.AssetCheckResult]:
         rules = check_table(home.home.warehouse, table)
-        with home.warehouse.connect(read_only=True) as connection:
+        with home.warehouse.connect() as connection:
             found = look(connection, surprises_of(table), settings=home.settings)
         keep_results(home.warehouse, pl.concat([rules, found]))
         yield from (_surprise_result(row) for row in found.sort("is_blocking").iter_rows(named=True))

@@ -27,7 +27,7 @@ def check_table(warehouse: Path, table: str) -> pl.DataFrame:
     """Check that every row of one table of the working file is as its declaration says.
 
     Args:
-        warehouse: The DuckDB file; it is opened read-only and closed again.
+        warehouse: The DuckDB file; it is read in a transaction that cannot write.
         table: A declared table's name.
 
     Returns:
@@ -90,12 +90,11 @@ def _data_source(warehouse: Path) -> "SQLDatasource":
         "warehouse",
         connection_string=f"{dialect.NAME}:///{warehouse}",
         create_temp_table=False,
-        kwargs={"connect_args": {"read_only": True}},
     )
 
 
 def _let_go(source: "SQLDatasource") -> None:
-    """Close the connections of both engines Great Expectations keeps, so that the run can write the file again."""
+    """Close the connections of both engines Great Expectations keeps: each sees the file as it was when opened."""
     source.get_engine().dispose()
     source.get_execution_engine().engine.dispose()
 

@@ -132,7 +132,7 @@ def _publish(home: Home, as_of: date) -> None:
         warehouse.write("audit", table, frame)
     for asset in (*measures, flags, leaks_out_of_sight, plan, parts):
         asset(fleet)
-    with warehouse.connect(read_only=True) as connection:
+    with warehouse.connect() as connection:
         found = look(connection, list(SURPRISES), settings=read_settings(home.settings_file))
     keep_results(warehouse, found)
     snapshots(fleet)
