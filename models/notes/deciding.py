@@ -92,12 +92,18 @@ def _is_hearsay(finding: Finding) -> bool:
     return finding.sign is not None and finding.sign.is_reported and _is_wet(finding)
 
 
+def _is_oil_found(finding: Finding) -> bool:
+    """Whether oil was seen at a component, which may have run there from elsewhere."""
+    return finding.sign is not None and finding.sign.is_oil and _is_wet(finding)
+
+
 def _refute_guesses(terms: list[Term], findings: list[Finding]) -> None:
     """A guess that the text turns away from, to a leak elsewhere, is refuted."""
     wet = [finding for finding in findings if finding.mention is not None and _is_wet(finding)]
     for finding in findings:
         guess = finding.mention
-        if guess is None or not (guess.is_guess or _is_hearsay(finding)) or (_is_wet(finding) and guess.is_guess):
+        is_open = guess is not None and (guess.is_guess or _is_hearsay(finding) or _is_oil_found(finding))
+        if guess is None or not is_open or (_is_wet(finding) and guess.is_guess):
             continue
         later = [
             other.mention
@@ -107,6 +113,10 @@ def _refute_guesses(terms: list[Term], findings: list[Finding]) -> None:
         if not later:
             continue
         between = [term.kind for term in terms if guess.last < term.first <= later[0].last]
+        if _is_oil_found(finding) and not (guess.is_guess or _is_hearsay(finding)):
+            traced = any(t.value == "source" for t in terms if guess.last < t.first <= later[0].last)
+            guess.is_negated = guess.is_negated or traced
+            continue
         if guess.was or not {"turn", "contrast", "naming", "confirm"}.isdisjoint(between):
             guess.is_negated, guess.is_guess = True, False
             if finding.sign is not None and finding.sign.is_guess:
@@ -204,7 +214,7 @@ def _polarity(reading: Reading, component: str, findings: list[Finding]) -> tupl
     if dry:
         return _dry_polarity(reading, findings, wet, dry)
     if wet:
-        return "absent", wet
+        return "resolved" if _is_mended_earlier(reading, wet) else "absent", wet
     if component in JOINT_COMPONENTS:
         return _open_polarity(reading, findings)
     near = _around(reading, findings)
@@ -242,16 +252,47 @@ def _is_overruled(reading: Reading, wet: list[Finding], dry: list[Finding]) -> b
         return True
     later = [finding for finding in dry if _place_of(finding) > last_wet]
     if not later:
-        return False
+        return bool(unfounded) and _is_mended_earlier(reading, wet)
     between = [term for term in reading.terms if last_wet < term.first < _place_of(later[0]) + 1]
     work = [term for term in between if term.kind == "work"]
     if work:
         return all(term.is_past for term in work)
     if _is_replaced_now(reading, wet):
         return False
-    was = all(finding.sign is not None and finding.sign.was for finding in wet)
+    return (
+        reported
+        or _is_past_wet(reading, wet, later)
+        or any(term.kind == "looked" or term.value == "now" for term in between)
+    )
+
+
+def _is_past_wet(reading: Reading, wet: list[Finding], later: list[Finding]) -> bool:
+    """Whether what was wet was so before the later look: it was, it is still dry, a stain is, or the joint below is."""
+    if all(finding.sign is not None and finding.sign.was for finding in wet):
+        return True
+    is_still = any(finding.sign is not None and finding.sign.value == "stays" for finding in later)
     is_joint_dry = any(_is_joint_below(reading, finding) for finding in later)
-    return reported or was or is_joint_dry or any(term.kind == "looked" or term.value == "now" for term in between)
+    return is_still or is_joint_dry or all(_is_old_mark(reading, finding, later) for finding in wet)
+
+
+def _is_mended_earlier(reading: Reading, wet: list[Finding]) -> bool:
+    """Whether what leaked was put right at an earlier visit: "cover leak, rectified last visit. No fault found"."""
+    last = max(_place_of(finding) for finding in wet)
+    sentences = {finding.sign.sentence for finding in wet if finding.sign is not None}
+    work = [term for term in reading.terms if term.kind == "work" and term.first > last and term.sentence in sentences]
+    return bool(work) and all(term.is_past for term in work)
+
+
+_MARKS = frozenset({"stain", "residue", "mark"})
+"""What a leak leaves that may long have stopped."""
+
+
+def _is_old_mark(reading: Reading, finding: Finding, dry: list[Finding]) -> bool:
+    """Whether a stain is said to be dry in its own sentence: "staining below the cover but dry to the touch"."""
+    sign = finding.sign
+    if sign is None or not any(token.word in _MARKS for token in reading.tokens[sign.first : sign.last + 1]):
+        return False
+    return any(other.sign is not None and other.sign.sentence == sign.sentence for other in dry)
 
 
 def _is_denied_beside(wet: list[Finding], dry: list[Finding]) -> bool:
@@ -293,7 +334,8 @@ def _dry_polarity(
     is_still = any(reading.tokens[sign.first].word == "still" for sign in signs)
     clauses = {finding.mention.clause for finding in findings if finding.mention is not None}
     stays = is_still and not wet and any(term.kind == "work" and term.clause in clauses for term in near)
-    if signs and (stays or since or earlier or was_wet or cured or was):
+    was_seen = bool(wet) and any(sign.value == "stays" for sign in signs)
+    if signs and (stays or since or earlier or was_wet or cured or was or was_seen):
         return "resolved", dry
     return "absent", dry
 

@@ -42,9 +42,21 @@ def mark_scopes(terms: list[Term], tokens: Sequence[Token], plain_words: frozens
             _deny_place(terms, index)
     for clause in clauses:
         _mark_time(clause)
+    _mark_was(terms, tokens)
     for term in terms:
         if term.kind == "dry":
             term.is_of_other = _has_own_subject(term, terms, tokens, plain_words)
+
+
+_WAS = frozenset({"was", "were"})
+"""Words that put the leak after them before what is said later: "cover was leaking, dry now"."""
+
+
+def _mark_was(terms: list[Term], tokens: Sequence[Token]) -> None:
+    """Mark the leaks said to have been."""
+    for term in terms:
+        if term.kind == "leak" and term.first and tokens[term.first - 1].word in _WAS:
+            term.was = True
 
 
 _BESIDE_JOINT = frozenset({"plugs", "coils"})
@@ -389,7 +401,8 @@ def _tell(terms: list[Term], index: int) -> None:
     if not any(term.sentence == cue.sentence and term.kind in SIGNS | {"work"} for term in terms):
         for term in _after(terms, index, _ENDS_GUESS):
             term.is_guess = term.is_guess or term.kind == "mention"
-    for term in reached or before or later[:1]:
+    earlier = [term for term in terms[:index] if term.sentence == cue.sentence and term.kind in SIGNS]
+    for term in reached or before or later[:1] or earlier[-1:]:
         term.is_reported = True
 
 

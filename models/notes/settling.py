@@ -7,6 +7,7 @@ plug-tube seal's; "LH dry, RH weeping" names the cover mentioned before.
 from collections.abc import Sequence
 from itertools import pairwise
 
+from models.notes.lexicon import NUMBER
 from models.notes.scope import SIGNS
 from models.notes.terms import Term
 from models.notes.tokens import PAUSE, QUESTION, STOP, Token
@@ -289,7 +290,8 @@ def _settle_mentions(terms: list[Term], tokens: Sequence[Token], text: str) -> l
             if _is_definitely(term, tokens, text):
                 continue
             named = _component(term, text, is_side_valve=is_side_valve, says_oil=_says_oil(term, tokens))
-            if term.value in _WEAK_MENTIONS and not has_cover and not _is_borne_out(terms, term):
+            is_weak = term.value in _WEAK_MENTIONS and not _is_whole(terms, term, tokens)
+            if is_weak and not has_cover and not _is_borne_out(terms, term):
                 continue
             term.value = named
             has_cover = has_cover or named == "cover_gasket"
@@ -339,6 +341,19 @@ def _says_oil(term: Term, tokens: Sequence[Token]) -> bool:
 def _is_close(term: Term, sign: Term) -> bool:
     """Whether a sign is in the clause of a weak mention, or right after it."""
     return sign.clause == term.clause or 0 < sign.first - term.last <= MAX_BESIDE_TOKENS
+
+
+_LEADS_TO_JOINT = frozenset({STOP, PAUSE, QUESTION, "this", "the", "a", "an", "new", "x", NUMBER})
+_LEADS_TO_JOINT_KINDS = frozenset({"report", "request", "work", "defer", "naming", "for", "looked"})
+
+
+def _is_whole(terms: list[Term], term: Term, tokens: Sequence[Token]) -> bool:
+    """Whether a cover gasket is named with nothing before it that could say of which other cover."""
+    if [token.word for token in tokens[term.first : term.last + 1]] != ["cover", "gasket"]:
+        return False
+    if not term.first or tokens[term.first - 1].word in _LEADS_TO_JOINT:
+        return True
+    return any(other.last == term.first - 1 and other.kind in _LEADS_TO_JOINT_KINDS for other in terms)
 
 
 def _is_borne_out(terms: list[Term], term: Term) -> bool:

@@ -11,7 +11,7 @@ from models.notes import read_notes
 Label = tuple[str, str]
 Floors = dict[Label, tuple[float, float]]
 LABELLED, FRESH = "labelled_notes.csv", "fresh_notes.csv"
-BLIND, LATER_BLIND = "blind_notes.csv", "later_blind_notes.csv"
+BLIND, LATER_BLIND, THIRD_BLIND = "blind_notes.csv", "later_blind_notes.csv", "third_blind_notes.csv"
 
 FLOORS: dict[tuple[str, str], Floors] = {
     (LABELLED, "tuning"): {
@@ -67,12 +67,20 @@ FLOORS: dict[tuple[str, str], Floors] = {
         ("cover_gasket", "uncertain"): (0.85, 0.90),
         ("other_oil_leak", "present"): (0.95, 0.93),
     },
-    (LATER_BLIND, "untouched"): {
-        ("cover_gasket", "present"): (0.79, 0.84),
-        ("cover_gasket", "absent"): (0.89, 0.85),
-        ("cover_gasket", "resolved"): (0.95, 0.64),
-        ("cover_gasket", "uncertain"): (0.79, 0.74),
+    (LATER_BLIND, "retired"): {
+        ("cover_gasket", "present"): (0.95, 0.91),
+        ("cover_gasket", "absent"): (0.95, 0.95),
+        ("cover_gasket", "resolved"): (0.95, 0.95),
+        ("cover_gasket", "uncertain"): (0.85, 0.90),
         ("other_oil_leak", "present"): (0.72, 0.93),
+    },
+    (THIRD_BLIND, "untouched"): {
+        ("cover_gasket", "present"): (0.97, 0.91),
+        ("cover_gasket", "absent"): (0.97, 0.91),
+        ("cover_gasket", "resolved"): (0.95, 0.97),
+        ("cover_gasket", "uncertain"): (0.97, 0.97),
+        ("other_oil_leak", "present"): (0.85, 0.82),
+        ("other_fluid", "present"): (0.97, 0.90),
     },
 }
 """Least precision and recall, note by note, of what the reader reaches."""
@@ -121,9 +129,9 @@ def test_halves_are_large_and_hard_enough() -> None:
     for file, half in FLOORS:
         hard = [row["is_hard"] == "yes" for row in _rows(file) if row["half"] == half]
         assert len(hard) >= 150
-        assert sum(hard) / len(hard) >= 0.44
+        assert sum(hard) / len(hard) >= 0.40
 
 
 def test_no_note_is_labelled_twice() -> None:
-    texts = [row["text"] for file in (LABELLED, FRESH, BLIND, LATER_BLIND) for row in _rows(file)]
+    texts = [row["text"] for file in (LABELLED, FRESH, BLIND, LATER_BLIND, THIRD_BLIND) for row in _rows(file)]
     assert len(texts) == len(set(texts))
