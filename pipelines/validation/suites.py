@@ -39,6 +39,15 @@ class Rule:
         return self.means or f"{self.column}: {self.name.replace('_', ' ')}."
 
 
+RATIO_WITH_LIMITS = (
+    Rule("ratio_in_interval", "ratio", "NOT (low <= ratio AND ratio <= high)", "The ratio lies between its limits."),
+    Rule(
+        "ratio_or_reason",
+        "reason",
+        "(ratio IS NULL) <> (reason IS NOT NULL)",
+        "A ratio is given, or the reason why it is not.",
+    ),
+)
 BETWEEN_COLUMNS: dict[str, tuple[Rule, ...]] = {
     "loads": (
         Rule(
@@ -162,27 +171,9 @@ BETWEEN_COLUMNS: dict[str, tuple[Rule, ...]] = {
             "What is left over is given, or the reason why it is not.",
         ),
     ),
-    "oil_ratios": (
-        Rule(
-            "ratio_in_interval", "ratio", "NOT (low <= ratio AND ratio <= high)", "The ratio lies between its limits."
-        ),
-        Rule(
-            "ratio_or_reason",
-            "reason",
-            "(ratio IS NULL) <> (reason IS NOT NULL)",
-            "A ratio is given, or the reason why it is not.",
-        ),
-    ),
+    "oil_ratios": RATIO_WITH_LIMITS,
     "oil_trends": (
-        Rule(
-            "ratio_in_interval", "ratio", "NOT (low <= ratio AND ratio <= high)", "The ratio lies between its limits."
-        ),
-        Rule(
-            "ratio_or_reason",
-            "reason",
-            "(ratio IS NULL) <> (reason IS NOT NULL)",
-            "A ratio is given, or the reason why it is not.",
-        ),
+        *RATIO_WITH_LIMITS,
         Rule("shift_has_day", "shifted_on", "is_shifted AND shifted_on IS NULL", "A rate that moved did so on a day."),
     ),
     "flags": (
