@@ -174,10 +174,10 @@ def bolts_pay(worth: pl.DataFrame, *, currency: str) -> str:
         f"{whole_with_range(row['worth'], row['worth_low'], row['worth_high'])} {currency} a repair"
     )
     if row["cost"] is None:
-        least = whole(max(row["worth_low"], 0.0))
+        least, most = (whole(max(row[end], 0.0)) for end in ("worth_low", "worth_high"))
         return (
             f"{sentence_start(found)}. What a set costs the orders do not say ({row['cost_reason']}): one under "
-            f"{least} {currency} pays for itself, one over {whole(row['worth_high'])} does not."
+            f"{least} {currency} pays for itself, one over {most} does not."
         )
     costs = f"{found}, and a set costs {whole(row['cost'])} {currency} more"
     left = f"{whole_with_range(row['left_over'], row['left_over_low'], row['left_over_high'])} {currency} left over"

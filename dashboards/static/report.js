@@ -90,7 +90,7 @@ function element(name, ...contents) {
 function fillIn({ vehicles, ...said }) {
   for (const place of document.querySelectorAll("[data-today]")) place.textContent = said[place.dataset.today];
   document.title += `, as of ${said.as_of}`;
-  const { facts, flags } = vehicles[document.body.dataset.page];
+  const { facts, flags } = vehicles[document.body.dataset.page] ?? { facts: [], flags: [] };
   for (const [name, value] of facts) {
     document.getElementById("facts").append(element("div", element("dt", name), element("dd", value)));
   }

@@ -32,7 +32,8 @@ def bolt_worth(
 
     Gasket and seals with new bolts against gasket and seals alone, as `models.measures.contrasts` compares methods. A
     set costs how much more the parts of such repairs cost, a cover, on engines of the same family. What is left is the
-    worth less that cost; the two are taken as independent. Nobody drew lots over which repair got new bolts.
+    worth less that cost; the two are taken as independent, and its limits reach as far as those of the worth. Nobody
+    drew lots over which repair got new bolts.
 
     Args:
         episodes: As `models.tables.ledger.Episodes`.
@@ -116,7 +117,7 @@ def _with_cost(
 
 def _with_worth(compared: pl.DataFrame, *, leak_cost: float, rules: MeasureRules) -> pl.DataFrame:
     """Add what is spared and worth, what of it the set leaves over, and how many repairs would settle that."""
-    reach, error = normal_quantile(rules.confidence), _error_of_left_over(leak_cost)
+    reach, error = pl.col("difference_reach"), _error_of_left_over(leak_cost)
     spared = {"spared": "difference", "spared_low": "difference_high", "spared_high": "difference_low"}
     return (
         compared.with_columns((0.0 - pl.col(name)).alias(new) for new, name in spared.items())

@@ -30,6 +30,7 @@ FIGURES = (
     "difference_low",
     "difference_high",
     "difference_error",
+    "difference_reach",
     "repairs_needed",
 )
 """What is null where a contrast rests on too little."""
@@ -43,7 +44,8 @@ class Fitted:
         event: Re-leak, competing ends censored.
         competing: The competing end, re-leaks censored.
         vehicle: Vehicle code of each episode (n,).
-        vehicles: Effective number of vehicles (1,).
+        vehicles: Effective number of vehicles that each level but the first is compared on, the less of its own and the
+            first's (levels - 1,).
         levels: The factor's levels, the reference first; their columns come first in both models.
     """
 
@@ -144,25 +146,28 @@ def _fit(episodes: pl.DataFrame, factor: str, levels: tuple[str, ...], *, others
         fit_cox(risk_sets(time, cause == which, covariates, stratum=stratum), cluster=vehicle)
         for which in (EVENT, COMPETING)
     )
-    return Fitted(event, competing, vehicle, effective_number(vehicle), levels)
+    own = effective_number(vehicle, group=code, groups=len(levels))
+    return Fitted(event, competing, vehicle, np.minimum(own[1:], own[0]), levels)
 
 
 def _with_ratios(shown: pl.DataFrame, fitted: Fitted, *, rules: MeasureRules) -> pl.DataFrame:
     """Add hazard ratios with their limits and p values, and why a level has none."""
     terms = len(fitted.levels) - 1
-    ratios = hazard_ratios(fitted.event, reach=clustered_reach(fitted.vehicles, confidence=rules.confidence))
+    vehicles = np.full(fitted.event.sets.terms, fitted.vehicles.max(initial=0.0))
+    vehicles[:terms] = fitted.vehicles
+    ratios = hazard_ratios(fitted.event, reach=clustered_reach(vehicles, confidence=rules.confidence))
     columns = {
         "hazard_ratio": ratios.estimate,
         "low": ratios.low,
         "high": ratios.high,
-        "p_value": wald_p_values(fitted.event, clusters=fitted.vehicles),
+        "p_value": wald_p_values(fitted.event, effective=vehicles),
         "proportional_p": proportionality(fitted.event).p,
     }
     unbounded = pl.Series(fitted.event.reason[:terms], dtype=pl.String)
     return (
         shown.with_columns(
             *(pl.Series(name, values[:terms], nan_to_null=True) for name, values in columns.items()),
-            vehicles=pl.lit(fitted.vehicles[0]),
+            vehicles=pl.Series(fitted.vehicles),
         )
         .with_columns(reason=pl.coalesce("reason", pl.when(unbounded != "").then(unbounded), too_few_vehicles()))
         .drop("vehicles")
@@ -184,12 +189,13 @@ def _with_differences(shown: pl.DataFrame, fitted: Fitted, *, rules: MeasureRule
         fitted.event, fitted.competing, scenarios, horizon=float(shown["horizon"][0]), cluster=fitted.vehicle
     )
     reach = clustered_reach(fitted.vehicles, confidence=rules.confidence)
-    found = [incidence_difference(adjusted, level, 0, reach=reach) for level in range(1, terms + 1)]
+    found = [incidence_difference(adjusted, level, 0, reach=reach[level - 1]) for level in range(1, terms + 1)]
     columns = {
         "difference": [float(each.estimate) for each in found],
         "difference_low": [float(each.low) for each in found],
         "difference_high": [float(each.high) for each in found],
         "difference_error": [float(each.standard_error) for each in found],
+        "difference_reach": reach.tolist(),
     }
     return shown.with_columns(
         pl.Series(name, values, dtype=pl.Float64).fill_nan(None) for name, values in columns.items()

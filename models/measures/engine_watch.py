@@ -9,7 +9,7 @@ def watched_engines(engine_periods: pl.DataFrame, last_records: pl.DataFrame) ->
     """List the engines by the ages, in days since they were fitted to their vehicle, between which they were watched.
 
     An engine is watched from its vehicle's first record, which most vehicles have long after they entered service, to
-    its last, and only while it was in the vehicle.
+    its last, and only from its first fitting to its last removal.
 
     Args:
         engine_periods: As `models.tables.ledger.EnginePeriods`.

@@ -7,10 +7,10 @@ import numpy as np
 import polars as pl
 
 from models.measures.cube import label_codes
-from models.measures.reasons import too_few
+from models.measures.reasons import too_few, too_few_vehicles
 from models.settings import MeasureRules
 from models.statistics.clustering import Clusters, vehicle_clusters
-from models.statistics.few_clusters import clustered_reach, effective_clusters
+from models.statistics.few_clusters import MIN_CLUSTERS, clustered_reach, effective_clusters, effective_number
 from models.statistics.intervals import Estimates, log_log_limits
 from models.statistics.kaplan_meier import kaplan_meier
 from models.statistics.risk_table import CENSORED, EVENT, Floats, Ints, RiskTable, at_risk_at, risk_table, value_at
@@ -64,8 +64,8 @@ def leak_timing_curve(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.Data
     A leak that was found had begun in (last dry look, first wet look]. A repair not seen to leak is taken as dry to the
     end of its watch by both clocks; other ends are censored. Found: Kaplan-Meier, clustered by vehicle. Begun:
     Turnbull's estimate, which leaves open how a share lies within its interval, so that it has a least and a most; the
-    limits of their middle, on log(-log), come from drawing vehicles anew. Groups with too few repairs or re-leaks are
-    left out.
+    limits of their middle, on log(-log), come from drawing vehicles anew. Groups with too few repairs, re-leaks or
+    vehicles are left out.
 
     Args:
         episodes: As `models.tables.ledger.Episodes`.
@@ -78,7 +78,9 @@ def leak_timing_curve(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.Data
     curves = [
         _curve(group, grid, confidence=rules.confidence)
         for group in _groups(episodes)
-        if len(group.days) >= rules.min_episodes and group.is_found.sum() >= rules.min_events
+        if len(group.days) >= rules.min_episodes
+        and group.is_found.sum() >= rules.min_events
+        and effective_number(group.vehicle)[0] >= MIN_CLUSTERS
     ]
     found = pl.concat(curves) if curves else LeakTimingCurve.create_empty()
     return conform(found, LeakTimingCurve).sort(LeakTimingCurve.primary_key())
@@ -97,18 +99,19 @@ def leak_timing(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFrame:
     """
     groups = list(_groups(episodes))
     table, clusters = _observations(groups)
-    reach = clustered_reach(effective_clusters(clusters, table.groups), confidence=rules.confidence)
+    vehicles = effective_clusters(clusters, table.groups)
+    reach = clustered_reach(vehicles, confidence=rules.confidence)
     detection = fit_weibull(table, clusters=clusters, shortest=SHORTEST_DAYS)
     is_contradicted = contradicted(detection, table, kaplan_meier(table, clusters=clusters, reach=reach))
     rows = [
         _lives(groups, clock, weibull_quantile(fit, TENTH, reach=reach), fit).with_columns(
-            is_contradicted=pl.Series(is_contradicted)
+            is_contradicted=pl.Series(is_contradicted), vehicles=pl.Series(vehicles)
         )
         for clock, fit in ((DETECTION, detection), (LEAK, _leak_fit(groups)))
     ]
     few = too_few(rules=rules)
     leaves = pl.when("is_contradicted").then(pl.lit("Weibull: the fitted curve leaves the observed one"))
-    found = pl.concat(rows).with_columns(reason=pl.coalesce(few, "reason", leaves))
+    found = pl.concat(rows).with_columns(reason=pl.coalesce(few, too_few_vehicles(), "reason", leaves))
     figures = [name for name, column in LeakTiming.columns().items() if column.nullable and name != "reason"]
     return (
         found.with_columns(pl.when(pl.col("reason").is_null()).then(name).alias(name) for name in figures)

@@ -18,9 +18,9 @@ def oil_ratios(episodes: pl.DataFrame, oil_segments: pl.DataFrame, *, rules: Mea
     """Litres per 1,000 km after each repair over those before it, with an interval.
 
     Before is from the engine's repair before, at most `oil_window_days`, to this one; after is from it, at most as
-    long, to the end of the episode. Segments that a repair lies within are left out. What is burnt is in both, so the
-    ratio understates what was cut of the leak; the two covers of an engine share its oil. It shows what a repair did
-    and decides nothing: an episode ends by what was seen.
+    long, to the engine's next repair or the end of the episode. Segments that a repair lies within are left out. What
+    is burnt is in both, so the ratio understates what was cut of the leak; the two covers of an engine share its oil.
+    It shows what a repair did and decides nothing: an episode ends by what was seen.
 
     Args:
         episodes: `models.tables.ledger.Episodes`.
@@ -31,7 +31,7 @@ def oil_ratios(episodes: pl.DataFrame, oil_segments: pl.DataFrame, *, rules: Mea
         As `models.tables.measures.OilRatios`, one row an episode, sorted by episode.
     """
     window = timedelta(days=rules.oil_window_days)
-    repairs = _with_repair_before(episodes)
+    repairs = _with_repairs_beside(episodes)
     both = repairs.join(oil_segments, on=["vehicle_id", "engine_id"])
     is_before = (
         (pl.col("segment_ended_at") <= pl.col("repaired_at"))
@@ -40,7 +40,7 @@ def oil_ratios(episodes: pl.DataFrame, oil_segments: pl.DataFrame, *, rules: Mea
     )
     is_after = (
         (pl.col("started_at") >= pl.col("repaired_at"))
-        & (pl.col("segment_ended_at") <= pl.col("ended_at"))
+        & (pl.col("segment_ended_at") <= pl.min_horizontal("ended_at", "repaired_after_at"))
         & (pl.col("segment_ended_at") <= pl.col("repaired_at") + window)
     )
     both = both.rename({"ended_at_right": "segment_ended_at"})
@@ -52,12 +52,15 @@ def oil_ratios(episodes: pl.DataFrame, oil_segments: pl.DataFrame, *, rules: Mea
     return conform(compared.sort("episode_id"), OilRatios)
 
 
-def _with_repair_before(episodes: pl.DataFrame) -> pl.DataFrame:
-    """Each episode with the moment of the engine's repair before it, of either cover."""
+def _with_repairs_beside(episodes: pl.DataFrame) -> pl.DataFrame:
+    """Each episode with the moments of the engine's repairs before and after it, of either cover."""
     engine = ["vehicle_id", "engine_id"]
     moments = episodes.select(*engine, "repaired_at").unique().sort(*engine, "repaired_at")
-    before = moments.with_columns(repaired_before_at=pl.col("repaired_at").shift().over(engine))
-    return episodes.select(*_KEYS, "repaired_at", "repaired_on", "ended_at").join(before, on=[*engine, "repaired_at"])
+    moment = pl.col("repaired_at")
+    beside = moments.with_columns(
+        repaired_before_at=moment.shift().over(engine), repaired_after_at=moment.shift(-1).over(engine)
+    )
+    return episodes.select(*_KEYS, "repaired_at", "repaired_on", "ended_at").join(beside, on=[*engine, "repaired_at"])
 
 
 def _compared(sides: pl.DataFrame, *, shape: float, confidence: float) -> pl.DataFrame:

@@ -25,7 +25,7 @@ def too_few(*, rules: MeasureRules, event: str = "re-leak", unit: str = "episode
 
 def too_few_vehicles() -> pl.Expr:
     """Say that the effective number of `vehicles` is too small for limits; null where it is not."""
-    return pl.when(pl.col("vehicles") < MIN_CLUSTERS).then(pl.lit("too few to say: nearly all of one vehicle"))
+    return pl.when(pl.col("vehicles") < MIN_CLUSTERS).then(pl.lit("too few to say: too few vehicles"))
 
 
 def not_watched_that_long() -> pl.Expr:

@@ -16,7 +16,7 @@ def recurrence(episodes: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFrame:
     """Cumulative incidence of re-leak by each horizon, for every group.
 
     Events, competing ends and those at risk are counted at the horizon. A rate is null where the group has fewer than
-    `min_episodes` episodes or by then fewer than `min_events` re-leaks, where nearly all are of one vehicle, and
+    `min_episodes` episodes or by then fewer than `min_events` re-leaks, where they are of too few vehicles, and
     beyond the longest time watched, unless every episode had ended otherwise than by the end of watching. It does not
     depend on how many are still watched at the horizon: that would show the groups that held and hide those that
     leaked.

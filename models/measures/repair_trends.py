@@ -31,7 +31,8 @@ def repair_trends(
 ) -> pl.DataFrame:
     """Trend tests and the power law of repairs for a leak by an engine's age, for every family.
 
-    Engines are watched as `models.measures.engine_watch` says. The two Laplace tests compare within each engine, so
+    Engines are watched as `models.measures.engine_watch` says; a repair that is the vehicle's last record ended the
+    watch and tells the tests nothing. The two Laplace tests compare within each engine, so
     that engines may differ; the second lets repairs of one engine come in runs as well, as comebacks do, and is the
     one to go by. MIL-HDBK-189's has no value where any engine was watched only since a later age. The power law pools
     the engines of a family; its limits are clustered by engine.
@@ -86,13 +87,13 @@ def _trend(family: str, engines: pl.DataFrame, repairs: pl.DataFrame, *, rules: 
 
 
 def _histories(engines: pl.DataFrame, repairs: pl.DataFrame) -> Histories:
-    """Ages in years at the repairs of a family's engines."""
+    """Ages in years at the repairs of a family's engines; one that is the last record ended its engine's watch."""
     numbered = engines.with_row_index("engine")
     engine = repairs.join(numbered.select(*ENGINE, "engine"), on=ENGINE, how="left", maintain_order="left")["engine"]
     begin, end = (numbered[name].to_numpy() / DAYS_PER_YEAR for name in ("begin_days", "end_days"))
-    return histories(
-        repairs["age_days"].to_numpy() / DAYS_PER_YEAR, engine.to_numpy().astype(np.int64), end, begin=begin
-    )
+    ages, codes = repairs["age_days"].to_numpy() / DAYS_PER_YEAR, engine.to_numpy().astype(np.int64)
+    ended_by_repair = np.isin(np.arange(len(end)), codes[ages == end[codes]])
+    return histories(ages, codes, end, begin=begin, ended_by_event=ended_by_repair)
 
 
 def _shown(found: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFrame:

@@ -163,12 +163,12 @@ def ranked(order: Sequence[LandedLoad]) -> pl.DataFrame:
     """
     contents = Counter((load.source, load.file) for load in order)
     replaced = {name: number for number, name in enumerate(name for name, count in contents.items() if count > 1)}
-    newest = {(load.conversion.kind, load.file): load.load_id for load in order if load.conversion.adds_up(load.file)}
+    newest = {(load.source, load.file): load.load_id for load in order if load.conversion.adds_up(load.file)}
     rows = []
     for rank, load in enumerate(order):
         version = rank
         if load.conversion.adds_up(load.file):
-            is_newest = newest[load.conversion.kind, load.file] == load.load_id
+            is_newest = newest[load.source, load.file] == load.load_id
             version = ADDED_UP if is_newest else rank - len(order) + ADDED_UP
         rows.append((load.load_id, rank, version, replaced.get((load.source, load.file))))
     schema = {"load_id": pl.String, "load_rank": pl.Int64, "version": pl.Int64, "file_number": pl.Int64}

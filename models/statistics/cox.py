@@ -243,17 +243,17 @@ def hazard_ratios(fit: CoxFit, *, confidence: float = 0.95, reach: npt.ArrayLike
         return Estimates(ratio, ratio * error, low, high)
 
 
-def wald_p_values(fit: CoxFit, *, clusters: Floats | None = None) -> Floats:
+def wald_p_values(fit: CoxFit, *, effective: Floats | None = None) -> Floats:
     """Two-sided p value that each hazard ratio is 1 (terms,); NaN without a coefficient.
 
     Args:
         fit: The fitted model.
-        clusters: Effective number of vehicles (1,), for Student's t in place of the normal law.
+        effective: Effective number of vehicles (terms,) or (1,), for Student's t in place of the normal law.
     """
     error = np.sqrt(np.diagonal(fit.covariance))
     z = np.divide(fit.coefficient, error, out=np.full(len(error), np.nan), where=error > 0)
-    if clusters is not None:
-        return clustered_p_values(z, clusters)
+    if effective is not None:
+        return clustered_p_values(z, effective)
     return np.asarray(scipy.special.erfc(np.abs(z) / np.sqrt(2.0)))
 
 

@@ -47,7 +47,7 @@ def rate_ratio(
 
     Exposure per event follows a gamma distribution of the given shape, so a true rate over its estimate is a
     chi-squared variable of 2 x shape x events degrees of freedom over them, and the ratio of two follows F. With shape
-    1 the exposures are exponential and the limits those of conditioning on the sum of the events.
+    1 the exposures are exponential, each up to its last event.
 
     Args:
         rate: Amount over exposure (...).

@@ -338,7 +338,7 @@ class RepairTrends(dy.Schema):
     shape = quantity("1", "the rate goes with age to the power of this less 1: above 1 it worsens", nullable=True)
     low = quantity("1", "lower 95% limit, clustered by engine", nullable=True)
     high = quantity("1", "upper 95% limit, clustered by engine", nullable=True)
-    shape_p = share("p value of shape 1 by the likelihood ratio", nullable=True)
+    shape_p = share("p value of shape 1 by the likelihood ratio, repairs of one engine independent", nullable=True)
     reason = words("why a figure is missing")
 
 

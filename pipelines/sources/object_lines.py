@@ -85,7 +85,7 @@ def flat(row: dict[str, Any]) -> dict[str, Any]:
     for name, value in row.items():
         if name not in found:
             inner = {f"{name}.{part}": cell for part, cell in flat(value).items()}
-            found |= {name: value} if found.keys() & inner.keys() else inner
+            found |= {name: value} if (found.keys() | row.keys()) & inner.keys() else inner
     return found
 
 

@@ -10,6 +10,7 @@ import zipfile
 import zlib
 from array import array
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -73,10 +74,12 @@ def sheets_like(path: Path, *, header: Sequence[str], header_row: int) -> tuple[
     sheets, named = workbook.sheet_names, list(filter(None, header))
     if len(sheets) == 1:
         return ()
-    starts = {
-        name: workbook.load_sheet(name, header_row=None, skip_rows=0, n_rows=header_row + 1, dtypes="string")
-        for name in sheets
-    }
+    starts = {}
+    for name in sheets:
+        with suppress(fastexcel.FastExcelError):  # a sheet that cannot be read has no header like it
+            starts[name] = workbook.load_sheet(
+                name, header_row=None, skip_rows=0, n_rows=header_row + 1, dtypes="string"
+            )
     rows = {name: start.to_polars().row(header_row) for name, start in starts.items() if start.height > header_row}
     return tuple(name for name, row in rows.items() if list(filter(None, row)) == named)
 

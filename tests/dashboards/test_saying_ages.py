@@ -57,6 +57,10 @@ def test_both_clocks_are_read_at_a_year_and_told_apart() -> None:
     )
 
 
+def test_where_no_horizon_lies_within_a_year_the_longest_is_read() -> None:
+    assert detection_against_leak(READ.tail(1), {}).startswith("By day 730, 30% (20% to 40%)")
+
+
 def test_without_a_life_by_either_clock_one_cannot_tell_how_long_a_leak_goes_unseen() -> None:
     for tenths in ({}, {"detection": {"b10": 210.0}, "leak": {"b10": None}}):
         assert detection_against_leak(READ.head(1), tenths).startswith("By day 180, 10% (5.0% to 15%)")

@@ -1,5 +1,6 @@
 """Every file lands once, whole or not at all, and a bad one never holds up the good ones."""
 
+import zipfile
 from datetime import date
 from pathlib import Path
 
@@ -165,6 +166,24 @@ def test_sheets_with_the_header_of_one_that_is_read_are_listed_until_a_source_ma
     home.sources_file.write_text(source.format("2024") + source.format("2025"))
     loads = land_inbox(warehouse, home)
     assert loads["problem"].null_count() == loads.height == 2
+
+
+def test_a_sheet_that_cannot_be_read_stops_neither_the_one_beside_it_nor_the_other_files(
+    home: Home, warehouse: Warehouse
+) -> None:
+    path = home.inbox / "inspection_notes.xlsx"
+    with xlsxwriter.Workbook(path) as workbook:
+        for name in ("this year", "broken"):
+            workbook.add_worksheet(name).write_row(0, 0, ["vehicle_id", "noted_at", "text"])
+        workbook.get_worksheet_by_name("this year").write_row(1, 0, ["V1", "2024-03-04", "dry"])
+    with zipfile.ZipFile(path) as whole:
+        parts = {name: whole.read(name) for name in whole.namelist()}
+    with zipfile.ZipFile(path, "w") as damaged:
+        for name, part in parts.items():
+            damaged.writestr(name, part[:200] if name.endswith("sheet2.xml") else part)
+    _put(home, "vehicles.csv", VEHICLES)
+    loads = land_inbox(warehouse, home)
+    assert sorted(loads.select("file", "problem").rows()) == [("inspection_notes.xlsx", None), ("vehicles.csv", None)]
 
 
 def test_an_empty_inbox_says_what_to_put_there(home: Home, warehouse: Warehouse) -> None:

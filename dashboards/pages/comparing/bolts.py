@@ -71,7 +71,7 @@ def _worth_row(row: dict[str, Any]) -> Row:
 
 def _pays(row: dict[str, Any]) -> str:
     if row["left_over"] is None:
-        return TOO_FEW
+        return TOO_FEW if row["worth"] is None else "not known yet"
     if row["left_over_low"] > 0:
         return "yes"
     return "no" if row["left_over_high"] < 0 else "not known yet"

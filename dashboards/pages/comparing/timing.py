@@ -46,14 +46,13 @@ def _choice(
 
 
 def detection_against_leak(read: pl.DataFrame, tenths: dict[str, dict[str, Any]]) -> str:
-    """Say how many leaks were found and how many had begun by a year, and how long a leak goes unseen.
+    """Say how many leaks were found and how many had begun by a year or so, and how long a leak goes unseen.
 
     Args:
         read: Rows of `leak_timing_curve` of one group at the horizons.
         tenths: Its rows of `leak_timing` by their clock.
     """
-    usual = read.filter(pl.col("time") <= USUAL_DAYS).sort("time")
-    row = usual.row(-1, named=True)
+    row = read.sort(pl.col("time") > USUAL_DAYS, -pl.col("time")).row(0, named=True)
     begun = _least_to_most(row)
     said = (
         f"By day {whole(row['time'])}, {percent(row['detected'])} "

@@ -40,6 +40,22 @@ def effects(make, fitted, rules):
     return method_effects(episodes, fitted(episodes), rules=rules)
 
 
+def test_a_method_done_on_two_vehicles_only_is_not_judged_as_if_on_the_whole_fleet(make, fitted, rules) -> None:
+    """Thirty repairs of two vehicles know the two vehicles: the limits reach as far as Student's t of one degree."""
+    random = np.random.default_rng(3)
+    rows = [drawn(random, 1.0, engine_family="F1", repair_method="gasket", vehicle_id=f"v{n:03}") for n in range(200)]
+    few = {"engine_family": "F1", "repair_method": "retightened"}
+    rows += [drawn(random, 1.0 + 2.0 * (n % 2), vehicle_id=f"w{n % 2}", **few) for n in range(30)]
+    episodes = make(*rows)
+    row = method_effects(episodes, fitted(episodes), rules=rules).filter(time_scale="days").row(0, named=True)
+    assert (row["repair_method"], row["reason"]) == ("retightened", None)
+    assert row["high"] / row["low"] > 100
+    assert row["p_value"] > 0.1
+    alone = episodes.filter(pl.col("vehicle_id") != "w1")
+    one = method_effects(alone, fitted(alone), rules=rules).filter(time_scale="days").row(0, named=True)
+    assert (one["hazard_ratio"], one["reason"]) == (None, "too few to say: too few vehicles")
+
+
 @pytest.mark.parametrize(("method", "truth"), [("gasket_and_seals", 0.5), ("retightened", 2.0)])
 def test_the_true_ratio_is_found_though_the_harder_engines_got_one_method(effects, method, truth) -> None:
     row = effects.filter(repair_method=method, time_scale="days").row(0, named=True)

@@ -112,6 +112,19 @@ def test_a_true_trend_is_found_and_its_shape_lies_in_the_limits(rules, make):
     assert "MIL-HDBK-189" in found["reason"]
 
 
+def test_repairs_that_are_the_last_that_was_heard_of_an_engine_are_no_trend(rules, make):
+    """Thirty engines repaired evenly, and as many whose one repair is their last record: it ended the watch."""
+    even = [{"vehicle_id": f"e{n:02}", "repaired_on": day(100 + 30 * n)} for n in range(30)]
+    last = [{"vehicle_id": f"l{n:02}", "repaired_on": day(1000)} for n in range(30)]
+    made = make(*({"status": "censored", "days": 1.0} | row for row in even + last))
+    names = [row["vehicle_id"] for row in even + last]
+    seen = records(**dict.fromkeys(names, (0, 1000)))
+    fleet = periods(*((name, name, {"from_on": FITTED}) for name in names))
+    found = repair_trends(made, fleet, seen, rules=rules).row(1, named=True)
+    assert found["events"] == 60
+    assert found["laplace_p"] > 0.2
+
+
 def test_comebacks_in_runs_are_no_trend(rules, make):
     """Of forty fleets without a trend, whose repairs come in pairs, about two have a robust p under 0.05."""
     p = [

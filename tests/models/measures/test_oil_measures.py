@@ -70,6 +70,12 @@ def test_before_reaches_back_to_the_repair_before_and_after_to_the_end() -> None
     assert (second["before_litres"], second["after_litres"]) == (2.0, 4.0), "from 20 to 50, and from 50 to 85"
 
 
+def test_what_is_after_the_engines_next_repair_of_either_cover_is_not_after_this_one() -> None:
+    fills = [(0, 1), (10, 1), (15, 1), (25, 2), (35, 2), (60, 9), (70, 9)]
+    row = ratios([(20, 90), (40, 90)], fills)[0]
+    assert (row["after_top_ups"], row["after_litres"]) == (1, 2.0), "from 25 to 35: the other cover is repaired on 40"
+
+
 def test_what_is_longer_ago_than_the_window_is_left_out() -> None:
     days = MeasureRules().oil_window_days
     fills = [(0, 5), (10, 5), (days + 100, 1), (days + 110, 1), (days + 120, 1)]

@@ -51,7 +51,7 @@ def test_the_worst_groups_are_not_hidden(make, rules):
 def test_repairs_of_one_vehicle_say_nothing_of_others(make, rules):
     episodes = make(*[("re-leak", 100 + i) for i in range(4)], *[("censored", 400)] * 8, vehicle_id="v")
     row = at(recurrence(episodes, rules=rules), 180)
-    assert (row["rate"], row["reason"]) == (None, "too few to say: nearly all of one vehicle")
+    assert (row["rate"], row["reason"]) == (None, "too few to say: too few vehicles")
     assert recurrence_curve(episodes, rules=rules).is_empty()
 
 

@@ -2,6 +2,7 @@
 
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, date, datetime
 
 import polars as pl
@@ -58,6 +59,14 @@ def test_lines_spread_over_files_add_up() -> None:
     assert (order["work_done"], order["labour_hours"]) == ("gasket renewed; cover cleaned; run up, dry", 3.0)
     assert _outcomes(result, one) == ["accepted", "duplicate"]
     assert _outcomes(result, two) == ["accepted", "accepted"]
+
+
+def test_sheets_of_one_workbook_that_two_sources_read_add_up() -> None:
+    sheets = [
+        replace(_load("work_orders", "orders.xlsx", [_line("W1", work)], **SPREAD), source=sheet, load_id=sheet)
+        for sheet, work in (("jan", "gasket renewed"), ("feb", "run up"))
+    ]
+    assert _built(*sheets).tables["work_orders"]["labour_hours"].to_list() == [2.0]
 
 
 def test_without_being_told_the_later_file_brings_the_order_whole() -> None:

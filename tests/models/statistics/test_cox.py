@@ -61,7 +61,7 @@ def test_one_event_between_two_by_hand():
 def test_few_vehicles_reach_further_and_agree_with_the_p_value(repairs):
     fit = fit_cox(risk_sets(**repairs), cluster=np.arange(150) // 20)
     vehicles = effective_number(np.arange(150) // 20)
-    p = wald_p_values(fit, clusters=vehicles)
+    p = wald_p_values(fit, effective=vehicles)
     assert (p > wald_p_values(fit)).all()
     for term in range(2):
         ratio = hazard_ratios(fit, reach=clustered_reach(vehicles, confidence=1 - p[term]))

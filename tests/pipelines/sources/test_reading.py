@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 from models.errors import UnreadableFileError
 from pipelines.sources import SourceMap, content_digest, match, read_rows, reading
+from pipelines.sources.object_lines import flat
 from tests.pipelines.sources.written_files import csv_text, write_table
 
 HEADER = ["vehicle_id", "read_at", "odometer"]
@@ -151,6 +152,11 @@ def test_what_json_nests_is_named_by_its_path_and_nothing_of_it_is_lost(tmp_path
     }  # fmt: skip
     second = dict(zip(header, rows[1], strict=True))
     assert (second["unit.id"], second["unit"], second["meter"]) == ("V3", '{"id": "V2"}', "{}")
+
+
+@pytest.mark.parametrize("row", [{"a": {"b": 5}, "a.b": {"c": 1}}, {"a.b": {"c": 1}, "a": {"b": 5}}])
+def test_an_object_whose_path_is_the_name_of_another_stays_whole(row: dict[str, object]) -> None:
+    assert flat(row) == {"a": {"b": 5}, "a.b.c": 1}
 
 
 def test_parquet_dates_numbers_and_blanks_become_text(tmp_path: Path) -> None:
