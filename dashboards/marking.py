@@ -38,6 +38,11 @@ def marked_pieces(text: str, statements: Iterable[dict[str, Any]]) -> tuple[Piec
     return tuple(piece for piece in (*pieces, *strays) if piece.text)
 
 
+def marked_text(pieces: Iterable[Piece]) -> str:
+    """The pieces as one text, with marks around the words that were read."""
+    return "".join(f"{OPENS}{piece.text}{CLOSES}" if piece.polarity else piece.text for piece in pieces)
+
+
 def _meaning(statement: dict[str, Any]) -> str:
     """What a marked stretch was read as."""
     leak_class = f", class {statement['leak_class']}" if statement["leak_class"] else ""

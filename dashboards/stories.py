@@ -11,7 +11,7 @@ from typing import Any
 import polars as pl
 from rapidfuzz import process
 
-from dashboards.marking import CLOSES, OPENS, Piece, marked_pieces
+from dashboards.marking import CLOSES, OPENS, Piece, marked_pieces, marked_text
 from dashboards.snapshot import Snapshot
 from dashboards.standings import Standing, standings, times_words
 from dashboards.tabulating import Link
@@ -302,7 +302,7 @@ def as_text(story: Story) -> Iterator[str]:
         km = f"{whole(event.km)} km" if event.km is not None else NOTHING
         yield f"{event.on:%Y-%m-%d}  {km:>11}  {event.heading}"
         for text in event.texts:
-            words = "".join(f"{OPENS}{piece.text}{CLOSES}" if piece.polarity else piece.text for piece in text.pieces)
+            words = marked_text(text.pieces)
             yield f"    {text.label}: {' '.join(words.split())}"
             yield from (f"      {OPENS}{piece.text}{CLOSES} {piece.meaning}" for piece in text.pieces if piece.polarity)
         yield from (f"    {said}" for said in event.says)

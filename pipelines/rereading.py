@@ -7,7 +7,7 @@ from textwrap import TextWrapper
 
 import polars as pl
 
-from dashboards.marking import CLOSES, OPENS, marked_pieces
+from dashboards.marking import marked_pieces, marked_text
 from models import engines
 from models.errors import UsageError
 from models.notes import AddedLexicon
@@ -161,4 +161,4 @@ def _tell_orders(orders: pl.DataFrame, wrap: TextWrapper) -> Iterator[str]:
 def marked(text: str, statements: pl.DataFrame) -> str:
     """A text on one line, with marks around the words that its statements were read from."""
     pieces = marked_pieces(text, statements.iter_rows(named=True))
-    return " ".join("".join(f"{OPENS}{each.text}{CLOSES}" if each.polarity else each.text for each in pieces).split())
+    return " ".join(marked_text(pieces).split())

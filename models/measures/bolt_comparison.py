@@ -3,7 +3,7 @@
 import numpy as np
 import polars as pl
 
-from models.measures.cube import cause_codes, label_codes
+from models.measures.cube import cause_codes, label_codes, with_all_families
 from models.measures.reasons import not_watched_that_long, too_few, too_few_vehicles
 from models.settings import MeasureRules
 from models.statistics.aalen_johansen import incidence_at, incidence_influences
@@ -50,7 +50,7 @@ def _by_family(episodes: pl.DataFrame) -> pl.DataFrame:
     """Repairs of the two kinds under their family and under '', families with one kind only left out."""
     kept = episodes.filter(pl.col("repair_method").is_in(list(METHODS)))
     return (
-        pl.concat([kept.with_columns(engine_family=pl.lit("")), kept])
+        with_all_families(kept)
         .with_columns(side=pl.col("repair_method").replace_strict(METHODS, return_dtype=pl.String))
         .filter(pl.col("side").n_unique().over("engine_family") == len(SIDES))
         .sort("engine_family", "days", "vehicle_id", "episode_id")

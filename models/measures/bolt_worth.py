@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 
 from models.measures.bolt_comparison import METHODS, SIDES
-from models.measures.contrasts import contrasts
+from models.measures.contrasts import FIGURES, contrasts
 from models.measures.cube import label_codes
 from models.measures.pooled_model import with_age
 from models.measures.reasons import too_few_failed
@@ -45,7 +45,7 @@ def bolt_worth(
     Returns:
         As `models.tables.measures.BoltWorth`, one row a horizon.
     """
-    pairs = repairs_of_both(episodes, engine_periods)
+    pairs = _repairs_of_both(episodes, engine_periods)
     return (
         pl.concat([_at(pairs, horizon, rules=rules) for horizon in sorted(rules.horizons_days)], how="diagonal_relaxed")
         .pipe(_with_cost, pairs, work_orders, rules=rules)
@@ -54,7 +54,7 @@ def bolt_worth(
     )
 
 
-def repairs_of_both(episodes: pl.DataFrame, engine_periods: pl.DataFrame) -> pl.DataFrame:
+def _repairs_of_both(episodes: pl.DataFrame, engine_periods: pl.DataFrame) -> pl.DataFrame:
     """The repairs of the two kinds, with `age_years`, sorted."""
     kept = episodes.filter(pl.col("repair_method").is_in(list(METHODS)))
     return with_age(kept, engine_periods).sort("days", "vehicle_id", "episode_id")
@@ -68,11 +68,10 @@ def _at(pairs: pl.DataFrame, horizon: float, *, rules: MeasureRules) -> pl.DataF
     )
     by_then = pairs.filter(pl.col("status") == "re-leak", pl.col("days") <= horizon).height
     reason = pl.coalesce("reason", too_few_failed(rules=rules))
-    figures = ("hazard_ratio", "low", "high", "difference", "difference_low", "difference_high", "difference_error")
     return (
         compared.with_columns(events_by_horizon=pl.lit(by_then))
         .with_columns(reason=reason)
-        .with_columns(pl.when(pl.col("reason").is_null()).then(pl.col(*figures)))
+        .with_columns(pl.when(pl.col("reason").is_null()).then(pl.col(FIGURES)))
         .rename(
             {f"{name}_reference": f"{name}_without" for name in ("n", "events")}
             | {"n": "n_with", "events": "events_with"}

@@ -108,3 +108,8 @@ def label_codes(labels: pl.Series) -> Ints:
 def cause_codes(episodes: pl.DataFrame) -> Ints:
     """How each episode ended, as the estimators call it (n,)."""
     return episodes["status"].replace_strict(CAUSES, return_dtype=pl.Int64).to_numpy()
+
+
+def with_all_families(frame: pl.DataFrame) -> pl.DataFrame:
+    """Rows under their own engine family and, before them, under '' for all."""
+    return pl.concat([frame.with_columns(engine_family=pl.lit("")), frame])

@@ -59,8 +59,3 @@ def leak_repairs(episodes: pl.DataFrame, engines: pl.DataFrame) -> pl.DataFrame:
 def repair_days(repairs: pl.DataFrame) -> pl.DataFrame:
     """Leave one row for each day on which an engine was repaired: both covers done together count once."""
     return repairs.unique([*ENGINE, "age_days"], keep="first", maintain_order=True)
-
-
-def with_all_families(frame: pl.DataFrame) -> pl.DataFrame:
-    """Rows under their own engine family and, before them, under '' for all."""
-    return pl.concat([frame.with_columns(engine_family=pl.lit("")), frame])

@@ -6,7 +6,8 @@ import numpy as np
 import polars as pl
 
 from models.measures.contrasts import adjusted_p_values
-from models.measures.engine_watch import ENGINE, leak_repairs, repair_days, watched_engines, with_all_families
+from models.measures.cube import with_all_families
+from models.measures.engine_watch import ENGINE, leak_repairs, repair_days, watched_engines
 from models.measures.leak_rates import DAYS_PER_YEAR
 from models.measures.reasons import too_few
 from models.settings import MeasureRules

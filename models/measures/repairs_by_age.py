@@ -3,8 +3,8 @@
 import numpy as np
 import polars as pl
 
-from models.measures.cube import label_codes
-from models.measures.engine_watch import ENGINE, leak_repairs, repair_days, watched_engines, with_all_families
+from models.measures.cube import label_codes, with_all_families
+from models.measures.engine_watch import ENGINE, leak_repairs, repair_days, watched_engines
 from models.measures.leak_rates import DAYS_PER_YEAR
 from models.measures.thinning import evenly_kept
 from models.settings import MeasureRules
