@@ -47,7 +47,7 @@ def bolt_worth(
     """
     pairs = _repairs_of_both(episodes, engine_periods)
     return (
-        pl.concat([_at(pairs, horizon, rules=rules) for horizon in sorted(rules.horizons_days)], how="diagonal_relaxed")
+        _compared(pairs, rules=rules)
         .pipe(_with_cost, pairs, work_orders, rules=rules)
         .pipe(_with_worth, leak_cost=costs.unplanned_leak_cost, rules=rules)
         .pipe(conform, BoltWorth)
@@ -60,16 +60,22 @@ def _repairs_of_both(episodes: pl.DataFrame, engine_periods: pl.DataFrame) -> pl
     return with_age(kept, engine_periods).sort("days", "vehicle_id", "episode_id")
 
 
-def _at(pairs: pl.DataFrame, horizon: float, *, rules: MeasureRules) -> pl.DataFrame:
-    """The comparison by one horizon; nothing where too few had leaked again by then."""
-    others = np.zeros((len(pairs), 0))
+def _compared(pairs: pl.DataFrame, *, rules: MeasureRules) -> pl.DataFrame:
+    """The comparison by each horizon; nothing where too few had leaked again by then."""
     compared = contrasts(
-        pairs, "repair_method", tuple(METHODS), others=others, time_scale="days", horizon=horizon, rules=rules
+        pairs,
+        "repair_method",
+        tuple(METHODS),
+        others=np.zeros((len(pairs), 0)),
+        time_scale="days",
+        horizons=sorted(rules.horizons_days),
+        rules=rules,
     )
-    by_then = pairs.filter(pl.col("status") == "re-leak", pl.col("days") <= horizon).height
+    leaks = pairs.filter(pl.col("status") == "re-leak")["days"]
+    by_then = np.searchsorted(leaks.to_numpy(), compared["horizon"].to_numpy(), side="right")
     reason = pl.coalesce("reason", too_few_failed(rules=rules))
     return (
-        compared.with_columns(events_by_horizon=pl.lit(by_then))
+        compared.with_columns(events_by_horizon=pl.Series(by_then))
         .with_columns(reason=reason)
         .with_columns(pl.when(pl.col("reason").is_null()).then(pl.col(FIGURES)))
         .rename(

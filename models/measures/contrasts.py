@@ -1,5 +1,6 @@
 """One way of doing a repair against another, with engine family, site and the engine's age allowed for."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -63,7 +64,7 @@ def contrasts(
     *,
     others: Floats,
     time_scale: str,
-    horizon: float,
+    horizons: Sequence[float],
     rules: MeasureRules,
 ) -> pl.DataFrame:
     """Hazard ratio of every level of a factor against the first, and the difference in recurrence it makes.
@@ -78,12 +79,12 @@ def contrasts(
         levels: Its levels, the one to compare with first.
         others: What else is allowed for (n, terms).
         time_scale: What time is counted in.
-        horizon: By when the recurrence is compared.
+        horizons: By when the recurrence is compared, one or more.
         rules: Level and the least a figure may rest on.
 
     Returns:
-        One row a level but the first: `level`, `reference`, `time_scale`, `horizon`, counts of both, `FIGURES` and
-        `reason`.
+        One row a horizon and level but the first: `level`, `reference`, `time_scale`, `horizon`, counts of both,
+        `FIGURES` and `reason`.
     """
     counts = _counts(episodes, factor, levels, rules=rules)
     reference = counts.row(0, named=True)
@@ -92,17 +93,14 @@ def contrasts(
         n_reference=pl.lit(reference["n"]),
         events_reference=pl.lit(reference["events"]),
         time_scale=pl.lit(time_scale),
-        horizon=pl.lit(horizon),
         reason=pl.coalesce(pl.format(f"{levels[0]}: {{}}", pl.lit(reference["reason"])), "reason"),
     )
     if shown["reason"].null_count() == 0:
-        return shown.with_columns(pl.lit(None, pl.Float64).alias(name) for name in FIGURES)
+        unknown = shown.with_columns(pl.lit(None, pl.Float64).alias(name) for name in FIGURES)
+        return pl.concat(unknown.with_columns(horizon=pl.lit(horizon)) for horizon in horizons)
     fitted = _fit(episodes, factor, levels, others=others, time_scale=time_scale)
-    return (
-        shown.pipe(_with_ratios, fitted, rules=rules)
-        .pipe(_with_differences, fitted, rules=rules)
-        .pipe(_with_repairs_needed, fitted, rules=rules)
-    )
+    compared = shown.pipe(_with_ratios, fitted, rules=rules).pipe(_with_repairs_needed, fitted, rules=rules)
+    return pl.concat(_with_differences(compared, fitted, horizon=horizon, rules=rules) for horizon in horizons)
 
 
 def with_q_values(effects: pl.DataFrame) -> pl.DataFrame:
@@ -179,15 +177,13 @@ def _where_shown(name: str) -> pl.Expr:
     return pl.when(pl.col("reason").is_null()).then(name).alias(name)
 
 
-def _with_differences(shown: pl.DataFrame, fitted: Fitted, *, rules: MeasureRules) -> pl.DataFrame:
-    """Add the difference in recurrence by the horizon, the whole fleet set to either level."""
+def _with_differences(shown: pl.DataFrame, fitted: Fitted, *, horizon: float, rules: MeasureRules) -> pl.DataFrame:
+    """Add the difference in recurrence by a horizon, the whole fleet set to either level."""
     terms = len(fitted.levels) - 1
     scenarios = np.full((terms + 1, fitted.event.sets.terms), np.nan)
     scenarios[:, :terms] = 0.0
     scenarios[np.arange(1, terms + 1), np.arange(terms)] = 1.0
-    adjusted = adjusted_incidence(
-        fitted.event, fitted.competing, scenarios, horizon=float(shown["horizon"][0]), cluster=fitted.vehicle
-    )
+    adjusted = adjusted_incidence(fitted.event, fitted.competing, scenarios, horizon=horizon, cluster=fitted.vehicle)
     reach = clustered_reach(fitted.vehicles, confidence=rules.confidence)
     found = [incidence_difference(adjusted, level, 0, reach=reach[level - 1]) for level in range(1, terms + 1)]
     columns = {
@@ -198,7 +194,8 @@ def _with_differences(shown: pl.DataFrame, fitted: Fitted, *, rules: MeasureRule
         "difference_reach": reach.tolist(),
     }
     return shown.with_columns(
-        pl.Series(name, values, dtype=pl.Float64).fill_nan(None) for name, values in columns.items()
+        pl.lit(horizon).alias("horizon"),
+        *(pl.Series(name, values, dtype=pl.Float64).fill_nan(None) for name, values in columns.items()),
     ).with_columns(_where_shown(name) for name in columns)
 
 

@@ -39,9 +39,9 @@ def _on_scale(aged: pl.DataFrame, *, time_scale: str, rules: MeasureRules) -> pl
     ordered = aged.drop_nulls(time_scale).sort(time_scale, "vehicle_id", "episode_id")
     nothing = np.zeros((len(ordered), 0))
     levels = by_frequency(ordered["repair_method"])
-    horizon = rules.difference(time_scale)
+    horizons = [rules.difference(time_scale)]
     return contrasts(
-        ordered, "repair_method", levels, others=nothing, time_scale=time_scale, horizon=horizon, rules=rules
+        ordered, "repair_method", levels, others=nothing, time_scale=time_scale, horizons=horizons, rules=rules
     )
 
 

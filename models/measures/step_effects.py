@@ -95,6 +95,6 @@ def _of_step(stepped: pl.DataFrame, step: str, *, time_scale: str, rules: Measur
     """The contrasts of one step on one time scale."""
     ordered = stepped.drop_nulls([time_scale, step]).sort(time_scale, "vehicle_id", "episode_id")
     method = indicators(pooled_levels(label_codes(ordered["repair_method"]), cause_codes(ordered)))
-    horizon = rules.difference(time_scale)
-    effects = contrasts(ordered, step, LEVELS, others=method, time_scale=time_scale, horizon=horizon, rules=rules)
+    horizons = [rules.difference(time_scale)]
+    effects = contrasts(ordered, step, LEVELS, others=method, time_scale=time_scale, horizons=horizons, rules=rules)
     return effects.with_columns(step=pl.lit(step))

@@ -35,6 +35,9 @@ _SHARED_CELL = re.compile(rb"<(?:\w+:)?c\b[^<>]*?\st\s*=\s*[\"']s[\"'][^<>]*>\s*
 _END_OF_SHARED_TEXT = re.compile(rb"</(?:\w+:)?si\s*>")
 _BROKEN = (zipfile.BadZipFile, NotImplementedError, RuntimeError, zlib.error, EOFError, UnicodeError, ValueError)
 
+NO_WORKBOOK = ("is not a workbook", "Copy or save it again as .xlsx, without a password.")
+"""What is wrong with a file that cannot be opened as one, and its remedy."""
+
 
 def read_workbook(path: Path, *, sheet: str | None) -> pl.DataFrame:
     """Read a sheet, the first where none is named, as text columns without a header.
@@ -47,9 +50,7 @@ def read_workbook(path: Path, *, sheet: str | None) -> pl.DataFrame:
     try:
         _measure(path)
     except _BROKEN as error:
-        raise UnreadableFileError(
-            path, "is not a workbook", "Copy or save it again as .xlsx, without a password."
-        ) from error
+        raise UnreadableFileError(path, *NO_WORKBOOK) from error
     try:
         workbook = fastexcel.read_excel(path)
         if sheet is not None and sheet not in workbook.sheet_names:

@@ -22,6 +22,7 @@ from pipelines.sources.drafting.names import kinds_named, knows
 from pipelines.sources.maps import SourceMap, format_of
 from pipelines.sources.object_lines import flat
 from pipelines.sources.reading import DELIMITERS, read_rows
+from pipelines.sources.workbooks import NO_WORKBOOK
 
 SAMPLE_ROWS = 5_000
 HEAD_BYTES = 4_000_000
@@ -243,9 +244,7 @@ def _sheet_names(path: Path) -> list[str]:
         NotImplementedError,
         RuntimeError,
     ) as error:
-        raise UnreadableFileError(
-            path, "is not a workbook", "Copy or save it again as .xlsx, without a password."
-        ) from error
+        raise UnreadableFileError(path, *NO_WORKBOOK) from error
     return [sheet.get("name", "") for sheet in listed.findall(".//{*}sheet")]
 
 
