@@ -11,8 +11,8 @@ from models.statistics.partial_likelihood import relative_risks, row_covariates,
 from models.statistics.risk_sets import RiskSets, over_watch
 from models.statistics.risk_table import Floats, Ints, weighted_count
 
-CELLS = 1 << 20
-"""Cells of patterns by times computed at once."""
+CELLS = 1 << 16
+"""Cells of patterns by times computed at once: few enough to stay in the processor's cache."""
 
 NOT_WATCHED = "nobody was watched up to the horizon"
 NO_RATIO = "a covariate it sets has no hazard ratio"
@@ -209,11 +209,11 @@ def _standardise(event: CoxFit, competing: CoxFit, mix: _Mix, values: Floats, ho
             base[cause, at[cause]] = steps[cause][rows[cause]]
         members = np.flatnonzero((mix.stratum == stratum) & (mix.share > 0))
         for part in np.array_split(members, 1 + len(members) * len(times) // CELLS):
-            predicted[part], by_hazard = _predict(risk[:, part, None] * base[:, None, :])
-            by_risk = by_hazard * risk[:, part, None] * mix.share[part, None]
+            predicted[part], by_hazard = _predict(risk[:, part], base)
             for cause in range(2):
-                slopes.coefficient[cause] += columns[part].T @ (by_risk[cause] @ base[cause])
-                slopes.hazard[cause][rows[cause]] += by_risk[cause].sum(axis=0)[at[cause]]
+                weight = risk[cause, part] * mix.share[part]
+                slopes.coefficient[cause] += columns[part].T @ (weight * (base[cause] @ by_hazard[cause]))
+                slopes.hazard[cause][rows[cause]] += (by_hazard[cause] @ weight)[at[cause]]
     return predicted, slopes
 
 
@@ -225,26 +225,34 @@ def _rows_of(sets: RiskSets, stratum: int, horizon: float) -> slice:
     return slice(first, first + int(np.searchsorted(sets.time[first:stop], horizon, side="right")))
 
 
-def _predict(hazard: Floats) -> tuple[Floats, Floats]:
-    """Incidence at the last time of each pattern (patterns,), and its derivatives by every step of either hazard.
+def _predict(risk: Floats, base: Floats) -> tuple[Floats, tuple[Floats, Floats]]:
+    """Incidence at the last time of each pattern (patterns,), and its derivatives by each step of either hazard.
+
+    A derivative (times, patterns) is right where its hazard steps; elsewhere nothing asks for it.
 
     Args:
-        hazard: Steps of the event's and the competing end's hazard (2, patterns, times).
+        risk: Relative risk of each pattern in the event's and the competing end's model (2, patterns).
+        base: Steps of either baseline hazard, one of them above 0 at each time (2, times).
     """
-    own, other = hazard
-    both = own + other
-    free_after = np.exp(-np.cumsum(both, axis=1))
-    free_before = free_after * np.exp(both)
-    ended = -np.expm1(-both)
-    share = own / both
-    grown = np.cumsum(free_before * ended * share, axis=1)
-    final = grown[:, -1] if grown.shape[1] else np.zeros(len(grown))
-    at_once = free_after * share
-    turned = free_before * ended / both
-    still_to_come = final[:, None] - grown
-    by_own = at_once + turned * (1.0 - share) - still_to_come
-    by_other = at_once - turned * share - still_to_come
-    return final, np.stack([by_own, by_other])
+    if not base.shape[1]:
+        nothing = np.zeros((0, risk.shape[1]))
+        return np.zeros(risk.shape[1]), (nothing, nothing)
+    is_own, is_tied = base[0] > 0, (base > 0).all(axis=0)
+    free = np.exp(-np.cumsum(base, axis=1).T @ risk)
+    ended = -np.diff(free, axis=0, prepend=1.0)
+    own, other = base[:, is_tied, None] * risk[:, None, :]
+    share = own / (own + other)
+    turned = ended[is_tied] / (own + other)
+    for mass in (ended, free):
+        mass[~is_own] = 0.0
+        mass[is_tied] *= share
+    grown = np.cumsum(ended, axis=0)
+    final = grown[-1].copy()
+    by_own = grown + free - final
+    by_other = by_own.copy()
+    by_own[is_tied] += turned * (1.0 - share)
+    by_other[is_tied] -= turned * share
+    return final, (by_own, by_other)
 
 
 def _influences(event: CoxFit, competing: CoxFit, slopes: list[_Slopes]) -> Floats:
