@@ -21,6 +21,9 @@ ROUNDING = 1e-14
 RIDGE = 1e-14
 """Added to the curvature, as a share of it, against rounding; it slows the last steps and does not move their end."""
 
+SHARE_NEAR = 0.99
+"""Of the masses a search starts from, the share that a near estimate gives; the rest leaves no observation without."""
+
 MAX_HALVINGS = 40
 """Halvings after which a step is as good as none."""
 
@@ -71,13 +74,16 @@ class _Spans:
     candidates: int
 
 
-def turnbull(left: npt.ArrayLike, right: npt.ArrayLike, *, weight: npt.ArrayLike | None = None) -> Turnbull:
+def turnbull(
+    left: npt.ArrayLike, right: npt.ArrayLike, *, weight: npt.ArrayLike | None = None, near: Turnbull | None = None
+) -> Turnbull:
     """Estimate where events lie that are known to have happened in (left, right].
 
     Args:
         left: Last time the event had not happened (n,), zero or more; equal to `right` where the time is exact.
         right: First time it had (n,); infinite where it was not seen to.
         weight: How often each observation counts, zero or more (n,); once without it.
+        near: An estimate of much the same observations, to search from.
 
     Raises:
         ValueError: Lengths differ, a left end is negative, not finite or after its right end, or a weight negative.
@@ -93,7 +99,7 @@ def turnbull(left: npt.ArrayLike, right: npt.ArrayLike, *, weight: npt.ArrayLike
         return Turnbull(np.zeros(0), np.zeros(0), np.zeros(0), np.nan, np.nan, NO_EPISODES)
     pairs, code = np.unique(np.stack([lefts[counted], rights[counted]], axis=1), axis=0, return_inverse=True)
     spans, ends = _candidates(pairs, weighted_count(code.ravel(), weights[counted], len(pairs)))
-    mass, gap = _maximise(spans)
+    mass, gap = _maximise(spans, _start(spans, ends, near))
     log_likelihood = float(spans.weight @ np.log(_probabilities(spans, mass)))
     has_mass = mass > 0
     return Turnbull(
@@ -153,9 +159,18 @@ def _first_of_ties(rank: Ints, value: Floats, kind: Floats) -> Ints:
     return np.asarray(lowest[tied])
 
 
-def _maximise(spans: _Spans) -> tuple[Floats, float]:
-    """Find the masses (candidates,) and what the likelihood can still gain per observation."""
-    mass = _covering(spans)
+def _start(spans: _Spans, ends: Floats, near: Turnbull | None) -> Floats:
+    """Masses (candidates,) to search from, under which every observation is possible."""
+    covering = _covering(spans)
+    if near is None or not len(near.mass):
+        return covering
+    nearest = np.minimum(np.searchsorted(ends[:, 1], near.right), spans.candidates - 1)
+    moved = weighted_count(nearest, near.mass, spans.candidates)
+    return np.asarray(SHARE_NEAR * moved + (1.0 - SHARE_NEAR) * covering)
+
+
+def _maximise(spans: _Spans, mass: Floats) -> tuple[Floats, float]:
+    """Find the masses (candidates,) and what the likelihood can still gain per observation, from masses to start at."""
     total = float(spans.weight.sum())
     gap = np.inf
     for _ in range(MAX_STEPS):
@@ -231,8 +246,8 @@ def _quadratic_optimum(spans: _Spans, probability: Floats, slope: Floats, suppor
     products = _curvature(spans, probability, support) / total - 2.0 * (slope[:, None] + slope[None, :]) + 4.0
     products += 1.0 + RIDGE * np.trace(products) * np.eye(len(support))
     root = np.linalg.cholesky(products)
-    side = scipy.linalg.solve_triangular(root, np.ones(len(support)), lower=True)
-    solution = scipy.linalg.solve_triangular(root.T, side)
+    side = scipy.linalg.solve_triangular(root, np.ones(len(support)), lower=True, check_finite=False)
+    solution = scipy.linalg.solve_triangular(root, side, lower=True, trans="T", check_finite=False)
     if solution.min() < 0:
         solution, _ = scipy.optimize.nnls(root.T, side)
     return np.asarray(solution / solution.sum())
@@ -295,13 +310,14 @@ def bootstrap_survival(
     vehicles = int(codes.max(initial=-1)) + 1
     ends = np.stack([np.asarray(left, dtype=np.float64), np.asarray(right, dtype=np.float64)], axis=1)
     pairs, pair = np.unique(ends, axis=0, return_inverse=True)
-    low, high = survival_bounds(turnbull(left, right), times)
+    observed = turnbull(left, right)
+    low, high = survival_bounds(observed, times)
     if not vehicles:
         return Estimates(low, low, low, high)
     random = np.random.default_rng(seed)
     counts = random.multinomial(vehicles, np.full(vehicles, 1.0 / vehicles), size=draws)
     weights = (weighted_count(pair.ravel(), count[codes].astype(np.float64), len(pairs)) for count in counts)
-    bounds = np.array([survival_bounds(turnbull(*pairs.T, weight=weight), times) for weight in weights])
+    bounds = np.array([survival_bounds(turnbull(*pairs.T, weight=weight, near=observed), times) for weight in weights])
     tail = (1.0 - confidence) / 2.0
     return Estimates(
         estimate=(low + high) / 2.0,
