@@ -98,7 +98,7 @@ def distance_at(curve: pl.DataFrame, queries: pl.DataFrame) -> pl.DataFrame:
         `queries` in its order with `distance_km` and `error_km`; both null where the vehicle has no readings, or too
         few to know its daily distance.
     """
-    knots = _knots(curve)
+    knots = _knots(curve.join(queries.select("vehicle_id"), on="vehicle_id", how="semi"))
     before = knots.select("vehicle_id", "pace_km", before_at="read_at", before_km="distance_km")
     after = knots.select("vehicle_id", "pace_km", after_at="read_at", after_km="distance_km")
     found = (

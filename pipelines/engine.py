@@ -4,7 +4,6 @@ from collections.abc import Callable, Sequence
 
 import polars as pl
 
-from models.tables import LAYERS
 from pipelines.warehouse import Warehouse
 
 VEHICLES_PER_BUCKET = 20_000
@@ -35,11 +34,6 @@ def over_vehicles(
     starts = range(0, max(1, vehicles.len()), vehicles_per_bucket)
     buckets = [vehicles.slice(start, vehicles_per_bucket) for start in starts]
     return pl.concat(
-        function(**{table: _read(warehouse, layer, table, bucket) for layer, table in tables}) for bucket in buckets
+        function(**{table: warehouse.read(layer, table, vehicles=bucket) for layer, table in tables})
+        for bucket in buckets
     )
-
-
-def _read(warehouse: Warehouse, layer: str, table: str, bucket: pl.Series) -> pl.DataFrame:
-    """Read the rows of one bucket's vehicles."""
-    has_vehicles = "vehicle_id" in LAYERS[layer][table].columns()
-    return warehouse.read(layer, table, vehicles=bucket if has_vehicles else None)

@@ -110,10 +110,19 @@ class Warehouse:
             return int(connection.execute(f"SELECT count(*) FROM {layer}.{table}").fetchall()[0][0])
 
     def read(self, layer: str, table: str, *, vehicles: pl.Series | None = None) -> pl.DataFrame:
-        """Read a declared table, whole or the rows of some vehicles, in its declared types and the order of its key."""
+        """Read a declared table in its declared types and the order of its key.
+
+        Args:
+            layer: Its layer.
+            table: Its name.
+            vehicles: Read only their rows; a table without a `vehicle_id` comes whole.
+
+        Raises:
+            KeyError: No such table is declared in that layer.
+        """
         with self.connect() as connection:
             chosen = ""
-            if vehicles is not None:
+            if vehicles is not None and "vehicle_id" in LAYERS[layer][table].columns():
                 connection.register("chosen", vehicles.to_frame("vehicle_id"))
                 chosen = "WHERE vehicle_id IN (SELECT vehicle_id FROM chosen)"
             rows = connection.sql(f"FROM {layer}.{table} {chosen} ORDER BY {in_key_order(layer, table)}").pl()

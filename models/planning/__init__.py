@@ -7,8 +7,8 @@ places them and `parts` counts what to have on the shelf; `out_of_sight` lists l
 
 from models.planning.flags import flags
 from models.planning.known import FleetLedger, known_by
-from models.planning.out_of_sight import leaks_out_of_sight
+from models.planning.out_of_sight import leaks_out_of_sight, out_of_sight
 from models.planning.parts import pick_list
 from models.planning.plan import plan
 
-__all__ = ["FleetLedger", "flags", "known_by", "leaks_out_of_sight", "pick_list", "plan"]
+__all__ = ["FleetLedger", "flags", "known_by", "leaks_out_of_sight", "out_of_sight", "pick_list", "plan"]

@@ -60,18 +60,21 @@ def _undo_after(frame: pl.DataFrame, column: str, as_of: date) -> pl.DataFrame:
 def _episodes_known(episodes: pl.DataFrame, curve: pl.DataFrame, seen: pl.DataFrame, as_of: date) -> pl.DataFrame:
     """Episodes begun by a day, with their status, days and km as they stood then."""
     is_open = pl.col("ended_on") > as_of
+    read_later = curve.filter(pl.col("read_on") > as_of).select("vehicle_id", is_read_later=pl.lit(True)).unique()
     known = (
         episodes.filter(pl.col("repaired_on") <= as_of)
         .join(seen, on="vehicle_id", how="left")
+        .join(read_later, on="vehicle_id", how="left")
         .with_columns(
+            is_moved=is_open | pl.col("is_read_later").is_not_null(),
             status=pl.when(is_open).then(pl.lit("censored")).otherwise("status"),
             ended_on=pl.when(is_open).then(pl.max_horizontal("repaired_on", "last_on")).otherwise("ended_on"),
             hours=pl.when(~is_open).then("hours"),
             hours_error=pl.when(~is_open).then("hours_error"),
             ended_at=pl.when(is_open).then(pl.max_horizontal("repaired_at", "last_at")).otherwise("ended_at"),
         )
-        .sort("vehicle_id", "repaired_at", "episode_id")
+        .with_columns(days=(pl.col("ended_on") - pl.col("repaired_on")).dt.total_days().cast(pl.Float64))
     )
-    return known.with_columns(
-        km_to_end(known, curve), days=(pl.col("ended_on") - pl.col("repaired_on")).dt.total_days().cast(pl.Float64)
-    )
+    moved = known.filter("is_moved")
+    read_again = moved.with_columns(km_to_end(moved, curve.filter(pl.col("read_on") <= as_of)))
+    return pl.concat([known.filter(~pl.col("is_moved")), read_again]).sort("vehicle_id", "repaired_at", "episode_id")

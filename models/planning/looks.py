@@ -103,10 +103,12 @@ def _read(found: pl.DataFrame, curve: pl.DataFrame, rules: EpisodeRules) -> pl.D
         & pl.col("polarity").is_in(["present", "uncertain"])
         & pl.col("symptoms").str.contains(_SMELL)
     )
-    return found.with_columns(
+    smells = found.filter(says_smell)
+    old_oil = smells.filter(_of_old_oil(smells, curve, rules)).select(*COVER, "evidence_id", is_of_old_oil=pl.lit(True))
+    return found.join(old_oil, on=[*COVER, "evidence_id"], how="left").with_columns(
         is_wet=is_wet,
         is_dry=is_of_joint & pl.col("polarity").is_in(sorted(DRY_POLARITIES)),
-        is_smell=says_smell & ~_of_old_oil(found, curve, rules),
+        is_smell=says_smell & pl.col("is_of_old_oil").is_null(),
         is_drops=is_wet & pl.col("leak_class").is_in(DROPS).fill_null(False),
         is_near_exhaust=is_wet & (pl.col("hot_part") != ""),
     )

@@ -1,6 +1,6 @@
 """Covers last seen wet on vehicles nobody has written about for long: they cannot be planned but must be found."""
 
-from datetime import date
+from datetime import date, timedelta
 
 import polars as pl
 
@@ -14,6 +14,18 @@ from models.tables import conform
 from models.tables.plan import LeaksOutOfSight
 
 
+def out_of_sight(last_seen: pl.DataFrame, *, rules: FlagRules, as_of: date) -> pl.Series:
+    """The vehicles without a recent record, all that `leaks_out_of_sight` needs to know of.
+
+    Args:
+        last_seen: From `models.episodes.last_records`.
+        rules: How long a vehicle without a record is still watched.
+        as_of: The day.
+    """
+    watched_since = as_of - timedelta(days=rules.watched_within_days)
+    return last_seen.filter(pl.col("last_on") < watched_since)["vehicle_id"]
+
+
 def leaks_out_of_sight(
     ledger: FleetLedger, *, rules: FlagRules, episode_rules: EpisodeRules, as_of: date
 ) -> pl.DataFrame:
@@ -22,7 +34,7 @@ def leaks_out_of_sight(
     Flags watch vehicles with a record within `watched_within_days`; this is what they leave out and must not be lost.
 
     Args:
-        ledger: The fleet's tables; what is dated after `as_of` is not read.
+        ledger: The tables of the fleet, or of its vehicles `out_of_sight`; what is dated after `as_of` is not read.
         rules: How long a vehicle without a record is still watched.
         episode_rules: The window in which smell alone is oil left from before a repair.
         as_of: The day.

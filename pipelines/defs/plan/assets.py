@@ -3,8 +3,9 @@
 from dataclasses import fields
 
 import dagster as dg
+import polars as pl
 
-from models.planning import FleetLedger
+from models.planning import FleetLedger, out_of_sight
 from models.planning import flags as flags_of
 from models.planning import leaks_out_of_sight as leaks_out_of_sight_of
 from models.planning import pick_list as pick_list_of
@@ -22,13 +23,13 @@ KNOWN = {field.name: "last_records" if field.name == "last_seen" else field.name
 @dg.asset(group_name="plan", deps=list(KNOWN.values()), kinds={"duckdb"})
 def flags(home: FleetHome) -> dg.MaterializeResult:
     """Covers due for an inspection, each with its reasons in words and in numbers."""
-    ledger, settings = _ledger(home), home.settings
+    settings = home.settings
     return materialize(
         home,
         "plan",
         "flags",
         lambda: flags_of(
-            ledger,
+            _ledger(home),
             rules=settings.flags,
             oil_rules=settings.oil,
             episode_rules=settings.episodes,
@@ -40,18 +41,23 @@ def flags(home: FleetHome) -> dg.MaterializeResult:
 @dg.asset(group_name="plan", deps=list(KNOWN.values()), kinds={"duckdb"})
 def leaks_out_of_sight(home: FleetHome) -> dg.MaterializeResult:
     """Covers last seen wet on vehicles without a record for long, to be found before they can be planned."""
-    ledger, settings = _ledger(home), home.settings
+    rules = home.settings.flags
+    unseen = out_of_sight(home.warehouse.read("ledger", "last_records"), rules=rules, as_of=home.day)
     return materialize(
         home,
         "plan",
         "leaks_out_of_sight",
-        lambda: leaks_out_of_sight_of(ledger, rules=settings.flags, episode_rules=settings.episodes, as_of=home.day),
+        lambda: leaks_out_of_sight_of(
+            _ledger(home, vehicles=unseen), rules=rules, episode_rules=home.settings.episodes, as_of=home.day
+        ),
     )
 
 
-def _ledger(home: FleetHome) -> FleetLedger:
-    """Read the tables that say what is known of the fleet."""
-    return FleetLedger(**{name: home.warehouse.read(layer_of(table), table) for name, table in KNOWN.items()})
+def _ledger(home: FleetHome, *, vehicles: pl.Series | None = None) -> FleetLedger:
+    """Read the tables that say what is known of the fleet, or of some of its vehicles."""
+    return FleetLedger(
+        **{name: home.warehouse.read(layer_of(table), table, vehicles=vehicles) for name, table in KNOWN.items()}
+    )
 
 
 @dg.asset(group_name="plan", deps=["flags", "engine_families"], kinds={"duckdb"})

@@ -9,6 +9,7 @@ import pytest
 from scipy.stats import weibull_min
 
 from models.episodes import last_records
+from models.episodes.distances import km_to_end
 from models.episodes.residue import RESIDUE_SYMPTOMS
 from models.notes import read_notes
 from models.planning import FleetLedger, flags, known_by, leaks_out_of_sight
@@ -116,8 +117,10 @@ def make_ledger() -> Callable[..., FleetLedger]:
         others = [table(kind, []) for kind in ("work_orders", "oil_top_ups")]
         plain: dict[str, list[dict[str, Any]]] = {"vehicles": [vehicle()], "engine_families": [family()]}
         names = [name for name in FleetLedger.__dataclass_fields__ if name != "last_seen"]
+        tables = {name: table(name, rows.get(name, plain.get(name, []))) for name in names}
+        km = km_to_end(tables["episodes"], tables["odometer_curve"])
         return FleetLedger(
-            **{name: table(name, rows.get(name, plain.get(name, []))) for name in names},
+            **tables | {"episodes": tables["episodes"].with_columns(km)},
             last_seen=last_records(*others, notes, table("odometer_readings", []), as_of=as_of),
         )
 
