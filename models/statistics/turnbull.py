@@ -74,16 +74,13 @@ class _Spans:
     candidates: int
 
 
-def turnbull(
-    left: npt.ArrayLike, right: npt.ArrayLike, *, weight: npt.ArrayLike | None = None, near: Turnbull | None = None
-) -> Turnbull:
+def turnbull(left: npt.ArrayLike, right: npt.ArrayLike, *, weight: npt.ArrayLike | None = None) -> Turnbull:
     """Estimate where events lie that are known to have happened in (left, right].
 
     Args:
         left: Last time the event had not happened (n,), zero or more; equal to `right` where the time is exact.
         right: First time it had (n,); infinite where it was not seen to.
         weight: How often each observation counts, zero or more (n,); once without it.
-        near: An estimate of much the same observations, to search from.
 
     Raises:
         ValueError: Lengths differ, a left end is negative, not finite or after its right end, or a weight negative.
@@ -94,11 +91,19 @@ def turnbull(
     lefts, rights = np.asarray(left, dtype=np.float64), np.asarray(right, dtype=np.float64)
     weights = np.ones(len(lefts)) if weight is None else np.asarray(weight, dtype=np.float64)
     _check_intervals(lefts, rights, weights)
-    counted = weights > 0
+    pairs, code = np.unique(np.stack([lefts, rights], axis=1), axis=0, return_inverse=True)
+    return _of_distinct(pairs, weighted_count(code.ravel(), weights, len(pairs)))
+
+
+def _of_distinct(pairs: Floats, weight: Floats, *, near: Turnbull | None = None) -> Turnbull:
+    """Estimate from distinct pairs of ends (n, 2) and how often each counts (n,).
+
+    The search starts from `near`, an estimate of much the same observations, where there is one.
+    """
+    counted = weight > 0
     if not counted.any():
         return Turnbull(np.zeros(0), np.zeros(0), np.zeros(0), np.nan, np.nan, NO_EPISODES)
-    pairs, code = np.unique(np.stack([lefts[counted], rights[counted]], axis=1), axis=0, return_inverse=True)
-    spans, ends = _candidates(pairs, weighted_count(code.ravel(), weights[counted], len(pairs)))
+    spans, ends = _candidates(pairs[counted], weight[counted])
     mass, gap = _maximise(spans, _start(spans, ends, near))
     log_likelihood = float(spans.weight @ np.log(_probabilities(spans, mass)))
     has_mass = mass > 0
@@ -246,9 +251,10 @@ def _quadratic_optimum(spans: _Spans, probability: Floats, slope: Floats, suppor
     products = _curvature(spans, probability, support) / total - 2.0 * (slope[:, None] + slope[None, :]) + 4.0
     products += 1.0 + RIDGE * np.trace(products) * np.eye(len(support))
     root = np.linalg.cholesky(products)
-    side = scipy.linalg.solve_triangular(root, np.ones(len(support)), lower=True, check_finite=False)
-    solution = scipy.linalg.solve_triangular(root, side, lower=True, trans="T", check_finite=False)
+    ones = np.ones(len(support))
+    solution = scipy.linalg.cho_solve((root, True), ones, check_finite=False)
     if solution.min() < 0:
+        side = scipy.linalg.solve_triangular(root, ones, lower=True, check_finite=False)
         solution, _ = scipy.optimize.nnls(root.T, side)
     return np.asarray(solution / solution.sum())
 
@@ -317,7 +323,7 @@ def bootstrap_survival(
     random = np.random.default_rng(seed)
     counts = random.multinomial(vehicles, np.full(vehicles, 1.0 / vehicles), size=draws)
     weights = (weighted_count(pair.ravel(), count[codes].astype(np.float64), len(pairs)) for count in counts)
-    bounds = np.array([survival_bounds(turnbull(*pairs.T, weight=weight, near=observed), times) for weight in weights])
+    bounds = np.array([survival_bounds(_of_distinct(pairs, weight, near=observed), times) for weight in weights])
     tail = (1.0 - confidence) / 2.0
     return Estimates(
         estimate=(low + high) / 2.0,
