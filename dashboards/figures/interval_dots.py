@@ -7,6 +7,8 @@ from dashboards.figures.style import QUIET_INK, SERIES_COLOURS, SERIES_SYMBOLS, 
 
 ROW_HEIGHT, WRAPPED_ROW_HEIGHT, SERIES_HEIGHT, FRAME_HEIGHT = 26, 38, 15, 96
 SERIES_GAP = 0.26
+FAR = 0.7
+"""Share of the value axis beyond which there is no room for words to the right."""
 
 
 def interval_dots(
@@ -86,21 +88,27 @@ def _dots(rows: pl.DataFrame, name: str, number: int, axis_format: str) -> go.Sc
 
 def _missing(placed: pl.DataFrame) -> go.Scatter:
     """Words in place of an estimate that would rest on too little; once where a group has none at all."""
+    last = pl.max_horizontal("value", "high").max()
     rows = (
         placed.with_columns(
             has_none=pl.col("value").is_null().all().over("label"),
-            start=pl.max_horizontal("value", "high").max().over("label").fill_null(0.0),
+            start=last.over("label").fill_null(0.0),
+            end=pl.min_horizontal("value", "low").min().over("label"),
+            furthest=last,
         )
         .filter(pl.col("value").is_null())
-        .with_columns(at=pl.when("has_none").then(pl.col("at").mean().over("label")).otherwise("at"))
+        .with_columns(
+            at=pl.when("has_none").then(pl.col("at").mean().over("label")).otherwise("at"),
+            is_far=(pl.col("start") > FAR * pl.col("furthest")).fill_null(False),
+        )
         .filter(~pl.col("has_none") | pl.col("label").is_last_distinct())
     )
     return go.Scatter(
-        x=rows["start"].to_list(),
+        x=rows.select(pl.when("is_far").then("end").otherwise("start")).to_series().to_list(),
         y=rows["at"].to_list(),
         mode="text",
-        text=["\u00a0" + plain(note) for note in rows["note"].fill_null("")],
-        textposition="middle right",
+        text=[f"\u00a0{plain(note)}\u00a0" for note in rows["note"].fill_null("")],
+        textposition=["middle left" if is_far else "middle right" for is_far in rows["is_far"]],
         textfont={"color": QUIET_INK, "size": 12},
         showlegend=False,
         hoverinfo="skip",

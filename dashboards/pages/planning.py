@@ -1,7 +1,7 @@
 """Planning: what to bring in over the coming weeks, and what that costs in bays, parts and days off the road."""
 
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import timedelta
 from typing import Any
 
 import polars as pl
@@ -38,13 +38,21 @@ class SiteBays:
 
 
 @dataclass(frozen=True)
-class WeekVisits:
+class SiteVisits:
     """What one site sees in one week."""
 
-    week_start: str
     site: str
     heading: str
     rows: tuple[Row, ...]
+
+
+@dataclass(frozen=True)
+class WeekVisits:
+    """What all sites see in one week."""
+
+    week_start: str
+    heading: str
+    sites: tuple[SiteVisits, ...]
 
 
 VISIT_COLUMNS = columns(
@@ -137,10 +145,9 @@ def _urgent_table(snapshot: Snapshot) -> Table:
                 vehicle_cell(flag["vehicle_id"], snapshot.told_vehicles),
                 COVER_WORDS[flag["cover_position"]],
                 flag["site"],
-                _brief(flag["reasons"]),
+                _brief(flag["reasons"], planned=flag["reason"] or ""),
                 day_words(flag["due_by"]),
                 f"week of {day_words(flag['week_start'])}" if flag["placed"] else "no place yet",
-                flag["reason"] or NOTHING,
             ),
             is_marked=True,
         )
@@ -148,7 +155,7 @@ def _urgent_table(snapshot: Snapshot) -> Table:
     )
     return Table(
         "Covers with a burning-oil smell, or drops",
-        columns("Vehicle", "Cover", "Site", "Why", "Due by", "Planned", "Why then", codes=("Vehicle",)),
+        columns("Vehicle", "Cover", "Site", "Why", "Due by", "Planned", codes=("Vehicle",)),
         rows,
         empty="No cover is known to smell of burning oil or to drop oil.",
         row_count=flags.height,
@@ -250,24 +257,28 @@ def _week_by_site(weeks: pl.DataFrame) -> Table:
 
 
 def _visits_by_week(placed: pl.DataFrame, weeks: pl.DataFrame, *, told: frozenset[str]) -> list[WeekVisits]:
-    """The planned visits under a heading for each week and site."""
-    capacity = {(row["site"], row["week_start"]): row for row in weeks.iter_rows(named=True)}
+    """The planned visits, week by week and there site by site."""
     return [
         WeekVisits(
             week_start=str(start),
-            site=str(site),
-            heading=_week_heading(start, str(site), capacity[site, start]),
-            rows=tuple(_visit_row(visit, told) for visit in visits.iter_rows(named=True)),
+            heading=f"Week of {day_words(start)}, {_load(weeks.filter(pl.col('week_start') == start))}",
+            sites=tuple(
+                SiteVisits(
+                    site=str(site),
+                    heading=f"{site}, {_load(weeks.filter(week_start=start, site=site))}",
+                    rows=tuple(_visit_row(visit, told) for visit in of_site.iter_rows(named=True)),
+                )
+                for (site,), of_site in visits.group_by("site", maintain_order=True)
+            ),
         )
-        for (start, site), visits in placed.group_by("week_start", "site", maintain_order=True)
+        for (start,), visits in placed.group_by("week_start", maintain_order=True)
     ]
 
 
-def _week_heading(start: date, site: str, week: dict[str, Any]) -> str:
-    return (
-        f"Week of {day_words(start)}, {site}: {decimal(week['hours'])} of {decimal(week['capacity_hours'])} h, "
-        f"{counted(week['vehicles'], 'vehicle')}"
-    )
+def _load(weeks: pl.DataFrame) -> str:
+    """Hours and vehicles of one week, at one site or at all."""
+    hours, capacity, vehicles = weeks.select(pl.sum("hours", "capacity_hours", "vehicles")).row(0)
+    return f"{decimal(hours)} of {decimal(capacity)} h: {counted(vehicles, 'vehicle')}"
 
 
 def _visit_row(visit: dict[str, Any], told: frozenset[str]) -> Row:

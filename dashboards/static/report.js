@@ -59,6 +59,10 @@ function filterRows(form) {
       else count(row, fits(row, form), 1);
     }
   }
+  const weeks = [...document.querySelectorAll("details.week")];
+  for (const week of weeks) week.hidden = !week.querySelector("tbody:not([hidden])");
+  const left = weeks.filter((week) => !week.hidden);
+  if (left.length === 1) left[0].open = true;
   for (const place of document.querySelectorAll(`[data-counts="${name}"]`)) place.textContent = `${shown} of ${all} shown.`;
 }
 
@@ -115,8 +119,13 @@ const PAPER_WIDTH = 660;
 function redraw(size) {
   for (const plot of document.querySelectorAll(".plot[data-drawn]")) Plotly.relayout(plot, size);
 }
+let folded = [];
 window.addEventListener("beforeprint", () => {
-  for (const more of document.querySelectorAll("details")) more.open = true;
+  folded = [...document.querySelectorAll("details:not([open])")];
+  for (const more of folded) more.open = true;
   redraw({ width: PAPER_WIDTH });
 });
-window.addEventListener("afterprint", () => redraw({ width: null, autosize: true }));
+window.addEventListener("afterprint", () => {
+  for (const more of folded) more.open = false;
+  redraw({ width: null, autosize: true });
+});

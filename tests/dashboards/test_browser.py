@@ -101,6 +101,12 @@ def test_selects_bring_up_the_figure_and_rows_they_name(watched: Watched, full_r
     assert headings
     assert all("Quay" in heading for heading in headings)
     assert page.locator(".count").inner_text() == "14 of 42 shown."
+    weeks = page.locator("details.week:visible")
+    assert weeks.first.get_attribute("open") is not None
+    assert weeks.last.get_attribute("open") is None
+    last = page.locator("select[name=week] option").last.get_attribute("value")
+    page.select_option("select[name=week]", last)
+    assert page.locator("tr.group:visible").count() == 1
     assert watched.complaints == []
 
 

@@ -119,7 +119,8 @@ def test_dots_stand_at_the_estimates_with_their_intervals() -> None:
 def test_a_missing_estimate_is_said_once_and_clear_of_what_is_there() -> None:
     missing = interval_dots(dots(), **WORDS, axis="share").data[-1]
     assert [words.strip("\u00a0") for words in missing.text] == ["too few to say", "too few to say"]
-    assert list(missing.x) == [0.45, 0.0]
+    assert list(missing.x) == [0.2, 0.0]
+    assert missing.textposition == ("middle left", "middle right")
     assert missing.y[1] == 2 - 0.13
 
 
