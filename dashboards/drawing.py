@@ -5,10 +5,9 @@ import json
 from dataclasses import dataclass
 from typing import Any
 
-import plotly.graph_objects as go
 from markupsafe import Markup
 
-from dashboards.figures.style import TEMPLATE
+from dashboards.figures.style import TEMPLATE, Figure
 
 DIGITS = 6
 """Digits of a drawn number: finer than a pixel, and a third of the weight of all of them."""
@@ -33,13 +32,11 @@ class Drawing:
     data_json: Markup
 
 
-def drawing(figure: go.Figure, *, says: str) -> Drawing:
+def drawing(figure: Figure, *, says: str) -> Drawing:
     """Take a figure apart; the page's heading and line take the place of the drawn ones."""
-    parts = figure.to_dict()
-    layout = parts["layout"]
-    del layout["template"]
+    layout = dict(figure["layout"])
     title = layout.pop("title")
-    shown = _rounded({"data": parts["data"], "layout": layout})
+    shown = _rounded({"data": figure["data"], "layout": layout})
     return Drawing(
         title=html.unescape(title["text"]),
         line=html.unescape(title["subtitle"]["text"]),
@@ -60,7 +57,7 @@ def _rounded(part: Any) -> Any:
 
 def template_json() -> Markup:
     """The look all figures of a page share, once."""
-    return script_safe(json.dumps(TEMPLATE.to_plotly_json()))
+    return script_safe(json.dumps(TEMPLATE))
 
 
 def script_safe(json_text: str) -> Markup:

@@ -1,16 +1,15 @@
 """A curve with its interval as a pale band, tied together in the legend."""
 
-import plotly.graph_objects as go
 import polars as pl
 
-from dashboards.figures.style import plain, see_through
+from dashboards.figures.style import Trace, plain, scatter, see_through
 
 BAND_OPACITY = 0.10
 
 
 def banded_curve(
     points: pl.DataFrame, *, name: str, group: str, colour: str, dash: str, hover: str, shape: str = "hv"
-) -> list[go.Scatter]:
+) -> list[Trace]:
     """Draw one curve over its band.
 
     Args:
@@ -26,8 +25,8 @@ def banded_curve(
     shared = {"legendgroup": group, "line": {"width": 0, "shape": shape}, "mode": "lines"}
     quiet = {"showlegend": False, "hoverinfo": "skip"}
     return [
-        go.Scatter(x=banded["x"].to_list(), y=banded["low"].to_list(), **shared, **quiet),
-        go.Scatter(
+        scatter(x=banded["x"].to_list(), y=banded["low"].to_list(), **shared, **quiet),
+        scatter(
             x=banded["x"].to_list(),
             y=banded["high"].to_list(),
             fill="tonexty",
@@ -35,7 +34,7 @@ def banded_curve(
             **shared,
             **quiet,
         ),
-        go.Scatter(
+        scatter(
             x=points["x"].to_list(),
             y=points["value"].to_list(),
             mode="lines",

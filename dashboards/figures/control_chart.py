@@ -1,14 +1,24 @@
 """Control charts of comebacks, each against its own threshold."""
 
-import plotly.graph_objects as go
 import polars as pl
 
-from dashboards.figures.style import LINE_COLOURS, LINE_DASHES, QUIET_INK, WARNING, framed, plain
+from dashboards.figures.style import (
+    LINE_COLOURS,
+    LINE_DASHES,
+    QUIET_INK,
+    WARNING,
+    Figure,
+    Trace,
+    framed,
+    level,
+    plain,
+    scatter,
+)
 
 HEIGHT = 320
 
 
-def control_chart(charts: pl.DataFrame, *, title: str, line: str) -> go.Figure:
+def control_chart(charts: pl.DataFrame, *, title: str, line: str) -> Figure:
     """Draw each chart's sum as a share of its threshold, and mark where it signals.
 
     Args:
@@ -16,23 +26,25 @@ def control_chart(charts: pl.DataFrame, *, title: str, line: str) -> go.Figure:
         title: What is shown.
         line: How to read it.
     """
-    figure = framed(title, line, height=HEIGHT)
     shares = charts.with_columns(share=pl.col("value") / pl.col("threshold"))
     names = shares["name"].unique(maintain_order=True).to_list()
-    for number, name in enumerate(names):
-        figure.add_trace(_sum(shares.filter(name=name), str(name), number))
-    figure.add_trace(_signals(shares.filter("is_signal")))
-    figure.add_hline(y=1.0, line={"color": WARNING, "width": 1.5, "dash": "dash"})
-    figure.update_xaxes(title={"text": "day of the repair"}, type="date")
-    figure.update_yaxes(title={"text": "sum ÷ threshold"}, rangemode="tozero")
-    figure.update_layout(hovermode="closest")
-    return figure
+    sums = [_sum(shares.filter(name=name), str(name), number) for number, name in enumerate(names)]
+    return framed(
+        [*sums, _signals(shares.filter("is_signal"))],
+        title=title,
+        line=line,
+        height=HEIGHT,
+        xaxis={"title": {"text": "day of the repair"}, "type": "date"},
+        yaxis={"title": {"text": "sum ÷ threshold"}, "rangemode": "tozero"},
+        hovermode="closest",
+        shapes=[level(1.0, color=WARNING, width=1.5, dash="dash")],
+    )
 
 
-def _sum(rows: pl.DataFrame, name: str, number: int) -> go.Scatter:
+def _sum(rows: pl.DataFrame, name: str, number: int) -> Trace:
     """One chart's sum, repair by repair."""
     outcomes = ["came back" if came_back else "held" for came_back in rows["is_comeback"]]
-    return go.Scatter(
+    return scatter(
         x=[day.isoformat() for day in rows["repaired_on"]],
         y=rows["share"].round(4).to_list(),
         mode="lines",
@@ -48,9 +60,9 @@ def _sum(rows: pl.DataFrame, name: str, number: int) -> go.Scatter:
     )
 
 
-def _signals(rows: pl.DataFrame) -> go.Scatter:
+def _signals(rows: pl.DataFrame) -> Trace:
     """Where a sum reaches its threshold."""
-    return go.Scatter(
+    return scatter(
         x=[day.isoformat() for day in rows["repaired_on"]],
         y=rows["share"].round(4).to_list(),
         mode="markers",

@@ -2,17 +2,17 @@
 
 import math
 
-import plotly.graph_objects as go
 import polars as pl
 
 from dashboards.figures.interval_dots import interval_dots
+from dashboards.figures.style import Figure
 
 TICKS = (0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
 WIDEST = (0.04, 25.0)
 """Where an interval is cut off: what lies beyond says no more."""
 
 
-def effect_forest(rows: pl.DataFrame, *, title: str, line: str, axis: str) -> go.Figure:
+def effect_forest(rows: pl.DataFrame, *, title: str, line: str, axis: str) -> Figure:
     """Draw each contrast's hazard ratio with its interval, and a line at once as often.
 
     Args:
@@ -24,15 +24,14 @@ def effect_forest(rows: pl.DataFrame, *, title: str, line: str, axis: str) -> go
     low, high = WIDEST
     within = rows.with_columns(pl.col("value", "low", "high").clip(low, high))
     figure = interval_dots(within, title=title, line=line, axis=axis, axis_format=".3~g", reference=1.0)
-    for trace in figure.data:
-        if trace.mode == "text":
-            trace.x = [at or 1.0 for at in trace.x]
+    words = figure["data"][-1]
+    words["x"] = [at or 1.0 for at in words["x"]]
     ends = [value for name in ("value", "low", "high") for value in within[name].drop_nulls()]
     span = (min(ends, default=1.0) / 1.2, max(ends, default=1.0) * 1.2)
-    figure.update_xaxes(
-        type="log",
-        rangemode="normal",
-        range=[math.log10(min(span[0], 0.8)), math.log10(max(span[1], 1.25))],
-        tickvals=list(TICKS),
-    )
+    figure["layout"]["xaxis"] |= {
+        "type": "log",
+        "rangemode": "normal",
+        "range": [math.log10(min(span[0], 0.8)), math.log10(max(span[1], 1.25))],
+        "tickvals": list(TICKS),
+    }
     return figure

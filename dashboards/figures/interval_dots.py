@@ -1,9 +1,20 @@
 """Estimates with their intervals, a row a group: the figure for comparing groups."""
 
-import plotly.graph_objects as go
+from typing import Any
+
 import polars as pl
 
-from dashboards.figures.style import QUIET_INK, SERIES_COLOURS, SERIES_SYMBOLS, framed, plain, wrapped
+from dashboards.figures.style import (
+    QUIET_INK,
+    SERIES_COLOURS,
+    SERIES_SYMBOLS,
+    Figure,
+    Trace,
+    framed,
+    plain,
+    scatter,
+    wrapped,
+)
 
 ROW_HEIGHT, WRAPPED_ROW_HEIGHT, SERIES_HEIGHT, FRAME_HEIGHT = 26, 38, 15, 96
 SERIES_GAP = 0.26
@@ -13,7 +24,7 @@ FAR = 0.7
 
 def interval_dots(
     rows: pl.DataFrame, *, title: str, line: str, axis: str, axis_format: str = "", reference: float | None = None
-) -> go.Figure:
+) -> Figure:
     """Draw each group's estimates with their intervals.
 
     Args:
@@ -28,22 +39,38 @@ def interval_dots(
     labels = rows["label"].unique(maintain_order=True).to_list()
     series = rows["series"].unique(maintain_order=True).to_list()
     ticks = [wrapped(label) for label in labels]
-    figure = framed(title, line, height=_height(ticks, len(series)))
     placed = rows.with_columns(at=_row_positions(labels, series))
-    for number, name in enumerate(series):
-        figure.add_trace(_dots(placed.filter(pl.col("series") == name), name, number, axis_format))
-    figure.add_trace(_missing(placed))
-    figure.update_xaxes(title={"text": plain(axis)}, tickformat=axis_format, rangemode="tozero")
-    figure.update_yaxes(
-        tickvals=list(range(len(labels))),
-        ticktext=ticks,
-        range=[len(labels) - 0.5, -0.5],
-        showgrid=False,
+    dots = [_dots(placed.filter(series=name), name, number, axis_format) for number, name in enumerate(series)]
+    return framed(
+        [*dots, _missing(placed)],
+        title=title,
+        line=line,
+        height=_height(ticks, len(series)),
+        xaxis={"title": {"text": plain(axis)}, "tickformat": axis_format, "rangemode": "tozero"},
+        yaxis={
+            "tickvals": list(range(len(labels))),
+            "ticktext": ticks,
+            "range": [len(labels) - 0.5, -0.5],
+            "showgrid": False,
+        },
+        showlegend=len(series) > 1,
+        shapes=[] if reference is None else [_upright(reference)],
     )
-    figure.update_layout(showlegend=len(series) > 1)
-    if reference is not None:
-        figure.add_vline(x=reference, layer="below", line={"color": QUIET_INK, "dash": "dot", "width": 1.5})
-    return figure
+
+
+def _upright(at: float) -> dict[str, Any]:
+    """A line behind the dots at a value of the x axis."""
+    return {
+        "type": "line",
+        "xref": "x",
+        "x0": at,
+        "x1": at,
+        "yref": "y domain",
+        "y0": 0,
+        "y1": 1,
+        "layer": "below",
+        "line": {"color": QUIET_INK, "dash": "dot", "width": 1.5},
+    }
 
 
 def _height(ticks: list[str], series_count: int) -> int:
@@ -60,11 +87,11 @@ def _row_positions(labels: list[str], series: list[str]) -> pl.Expr:
     return row + pl.col("series").replace_strict(series, shifts, return_dtype=pl.Float64)
 
 
-def _dots(rows: pl.DataFrame, name: str, number: int, axis_format: str) -> go.Scatter:
+def _dots(rows: pl.DataFrame, name: str, number: int, axis_format: str) -> Trace:
     """The estimates of one series."""
     known = rows.filter(pl.col("value").is_not_null())
     colour = SERIES_COLOURS[number % len(SERIES_COLOURS)]
-    return go.Scatter(
+    return scatter(
         x=known["value"].to_list(),
         y=known["at"].to_list(),
         mode="markers",
@@ -86,7 +113,7 @@ def _dots(rows: pl.DataFrame, name: str, number: int, axis_format: str) -> go.Sc
     )
 
 
-def _missing(placed: pl.DataFrame) -> go.Scatter:
+def _missing(placed: pl.DataFrame) -> Trace:
     """Words in place of an estimate that would rest on too little; once where a group has none at all."""
     last = pl.max_horizontal("value", "high").max()
     rows = (
@@ -103,7 +130,7 @@ def _missing(placed: pl.DataFrame) -> go.Scatter:
         )
         .filter(~pl.col("has_none") | pl.col("label").is_last_distinct())
     )
-    return go.Scatter(
+    return scatter(
         x=rows.select(pl.when("is_far").then("end").otherwise("start")).to_series().to_list(),
         y=rows["at"].to_list(),
         mode="text",

@@ -1,16 +1,15 @@
 """The share that leaked again, as time goes by since the repair."""
 
-import plotly.graph_objects as go
 import polars as pl
 
 from dashboards.figures.banded import banded_curve
-from dashboards.figures.style import METHOD_COLOURS, METHOD_DASHES, THIRD, framed
+from dashboards.figures.style import METHOD_COLOURS, METHOD_DASHES, THIRD, Figure, Trace, framed
 from dashboards.wording import method_words
 
 HEIGHT = 420
 
 
-def recurrence_curves(curves: pl.DataFrame, *, title: str, line: str, unit: str) -> go.Figure:
+def recurrence_curves(curves: pl.DataFrame, *, title: str, line: str, unit: str) -> Figure:
     """Draw one step curve with its band for each repair method.
 
     Args:
@@ -20,17 +19,19 @@ def recurrence_curves(curves: pl.DataFrame, *, title: str, line: str, unit: str)
         line: How to read it.
         unit: Unit of the time axis.
     """
-    figure = framed(title, line, height=HEIGHT)
-    for (method,), points in curves.sort("time").group_by("repair_method", maintain_order=True):
-        for trace in _band_and_curve(str(method), points):
-            figure.add_trace(trace)
-    figure.update_xaxes(title={"text": f"{unit} since the repair"}, rangemode="tozero", tickformat=",d")
-    figure.update_yaxes(title={"text": "share leaked again"}, tickformat=".0%", rangemode="tozero")
-    figure.update_layout(hovermode="closest")
-    return figure
+    by_method = curves.sort("time").group_by("repair_method", maintain_order=True)
+    return framed(
+        (trace for (method,), points in by_method for trace in _band_and_curve(str(method), points)),
+        title=title,
+        line=line,
+        height=HEIGHT,
+        xaxis={"title": {"text": f"{unit} since the repair"}, "rangemode": "tozero", "tickformat": ",d"},
+        yaxis={"title": {"text": "share leaked again"}, "rangemode": "tozero", "tickformat": ".0%"},
+        hovermode="closest",
+    )
 
 
-def _band_and_curve(method: str, points: pl.DataFrame) -> list[go.Scatter]:
+def _band_and_curve(method: str, points: pl.DataFrame) -> list[Trace]:
     """The interval as a band and the estimate as a line, tied together in the legend."""
     names = {"x": "time", "value": "recurrence", "low": "recurrence_low", "high": "recurrence_high"}
     return banded_curve(

@@ -2,10 +2,9 @@
 
 from datetime import date
 
-import plotly.graph_objects as go
 import polars as pl
 
-from dashboards.figures.style import FIRST, INK, SECOND, THIRD, WARNING, framed, plain
+from dashboards.figures.style import FIRST, INK, SECOND, THIRD, WARNING, Figure, Trace, framed, plain, scatter
 from dashboards.wording import COVER_WORDS, day_words, decimal, method_words
 
 HEIGHT = 360
@@ -22,7 +21,7 @@ OIL_SHARE = 0.32
 
 def vehicle_timeline(
     episodes: pl.DataFrame, looks: pl.DataFrame, segments: pl.DataFrame, *, title: str, line: str
-) -> go.Figure:
+) -> Figure:
     """Draw one vehicle.
 
     Args:
@@ -32,15 +31,17 @@ def vehicle_timeline(
         title: What is shown.
         line: How to read it.
     """
-    figure = framed(title, line, height=HEIGHT)
-    for episode in episodes.sort("repaired_on", "episode_id").iter_rows(named=True):
-        figure.add_trace(_watched(episode))
+    ordered = episodes.sort("repaired_on", "episode_id")
+    traces = [_watched(episode) for episode in ordered.iter_rows(named=True)]
     for polarity, (name, symbol, colour) in LOOKS.items():
         seen = looks.filter(pl.col("polarity") == polarity).sort("noted_on", "span_text")
         if seen.height:
-            figure.add_trace(_looks(seen, name=name, symbol=symbol, colour=colour))
-    figure.add_trace(_oil(segments))
-    figure.update_layout(
+            traces.append(_looks(seen, name=name, symbol=symbol, colour=colour))
+    return framed(
+        [*traces, _oil(segments)],
+        title=title,
+        line=line,
+        height=HEIGHT,
         yaxis={"domain": [OIL_SHARE + 0.06, 1.0], "type": "category", "title": {"text": "cover"}},
         yaxis2={
             "domain": [0.0, OIL_SHARE],
@@ -51,16 +52,15 @@ def vehicle_timeline(
         },
         xaxis={"type": "date", "anchor": "y2"},
     )
-    return figure
 
 
-def _watched(episode: dict[str, object]) -> go.Scatter:
+def _watched(episode: dict[str, object]) -> Trace:
     """A repair and how long it was watched, with its end."""
     cover = COVER_WORDS[str(episode["cover_position"])]
     start, end = episode["repaired_on"], episode["ended_on"]
     colour = ENDS[str(episode["status"])]
     told = f"{method_words(str(episode['repair_method']))}<br>{plain(str(episode['end_reason']))}"
-    return go.Scatter(
+    return scatter(
         x=[str(start), str(end)],
         y=[cover, cover],
         mode="lines+markers",
@@ -71,9 +71,9 @@ def _watched(episode: dict[str, object]) -> go.Scatter:
     )
 
 
-def _looks(seen: pl.DataFrame, *, name: str, symbol: str, colour: str) -> go.Scatter:
+def _looks(seen: pl.DataFrame, *, name: str, symbol: str, colour: str) -> Trace:
     """Statements of one polarity."""
-    return go.Scatter(
+    return scatter(
         x=[str(day) for day in seen["noted_on"]],
         y=[COVER_WORDS[cover] for cover in seen["cover_position"]],
         mode="markers",
@@ -84,14 +84,14 @@ def _looks(seen: pl.DataFrame, *, name: str, symbol: str, colour: str) -> go.Sca
     )
 
 
-def _oil(segments: pl.DataFrame) -> go.Scatter:
+def _oil(segments: pl.DataFrame) -> Trace:
     """Oil put in between two fills, as a rate that holds from the one to the other."""
     days: list[str | None] = []
     rates: list[float | None] = []
     for row in segments.sort("started_on", "top_up_id").iter_rows(named=True):
         days += [str(row["started_on"]), str(row["ended_on"]), None]
         rates += [row["litres_per_1000km"]] * 2 + [None]
-    return go.Scatter(
+    return scatter(
         x=days,
         y=rates,
         yaxis="y2",

@@ -1,19 +1,25 @@
 """Figures: frame in, figure out, nothing else touched."""
 
 import json
+from datetime import date
 
 import numpy as np
+import plotly.graph_objects as go
 import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
 from dashboards.drawing import drawing, script_safe
 from dashboards.figures.bay_hours import bay_hours
+from dashboards.figures.control_chart import control_chart
+from dashboards.figures.effect_forest import effect_forest
 from dashboards.figures.interval_dots import interval_dots
 from dashboards.figures.leak_timing import leak_timing
 from dashboards.figures.recurrence_curves import recurrence_curves
 from dashboards.figures.repairs_by_age import repairs_by_age
 from dashboards.figures.site_funnel import site_funnel
+from dashboards.figures.style import TEMPLATE, Figure
+from dashboards.figures.vehicle_timeline import vehicle_timeline
 from models.statistics.funnel import funnel_limits
 
 WORDS = {"title": "What is shown", "line": "How to read it."}
@@ -85,9 +91,51 @@ def clocks() -> pl.DataFrame:
     )
 
 
+def sums() -> pl.DataFrame:
+    days = pl.Series(["2026-01-05", "2026-02-09"]).str.to_date()
+    return pl.DataFrame(
+        {
+            "name": ["Quay", "Quay"],
+            "repaired_on": days,
+            "value": [0.5, 2.5],
+            "threshold": [2.0, 2.0],
+            "is_comeback": [False, True],
+            "is_signal": [False, True],
+        }
+    )
+
+
+def ratios() -> pl.DataFrame:
+    return dots().with_columns(pl.col("value", "low", "high") * 10.0)
+
+
+def timeline(watched: pl.DataFrame) -> Figure:
+    looks = pl.DataFrame(
+        {
+            "noted_on": watched["ended_on"],
+            "cover_position": ["only"],
+            "polarity": ["present"],
+            "span_text": ["<b>oil</b> at the cover"],
+        }
+    )
+    rates = watched.select(
+        "top_up_id", started_on="repaired_on", ended_on="ended_on", litres_per_1000km=pl.lit(0.4, pl.Float64)
+    )
+    return vehicle_timeline(watched.drop("top_up_id"), looks, rates, **WORDS)
+
+
+def watched() -> pl.DataFrame:
+    row = {"episode_id": "e1", "cover_position": "only", "status": "re-leak", "repair_method": "gasket"}
+    days = {"repaired_on": date(2026, 1, 5), "ended_on": date(2026, 3, 5)}
+    return pl.DataFrame([row | days | {"end_reason": "wet look", "top_up_id": "t1"}])
+
+
 DRAWN = {
     "ages": (ages, lambda frame: repairs_by_age(frame, **WORDS)),
     "clocks": (clocks, lambda frame: leak_timing(frame, **WORDS)),
+    "forest": (ratios, lambda frame: effect_forest(frame, **WORDS, axis="times as often")),
+    "sums": (sums, lambda frame: control_chart(frame, **WORDS)),
+    "timeline": (watched, timeline),
     "dots": (dots, lambda frame: interval_dots(frame, **WORDS, axis="share leaked again")),
     "curves": (curves, lambda frame: recurrence_curves(frame, **WORDS, unit="days")),
     "funnel": (sites, lambda frame: site_funnel(frame, **WORDS)),
@@ -95,21 +143,26 @@ DRAWN = {
 }
 
 
+def test_plotly_knows_every_attribute_of_the_look() -> None:
+    assert go.layout.Template(TEMPLATE).layout.margin.t == TEMPLATE["layout"]["margin"]["t"]
+
+
 @pytest.mark.parametrize("name", DRAWN)
 def test_a_figure_has_title_line_axes_and_leaves_its_frame_alone(name: str) -> None:
     frame_of, draw = DRAWN[name]
     frame = frame_of()
-    figure = draw(frame)
+    drawn = draw(frame)
     assert_frame_equal(frame, frame_of())
-    assert figure.to_json() == draw(frame_of()).to_json()
+    assert drawn == draw(frame_of())
+    figure = go.Figure(drawn)
     assert figure.layout.title.text == "What is shown"
     assert figure.layout.title.subtitle.text == "How to read it."
-    assert figure.layout.xaxis.title.text
-    assert name == "dots" or figure.layout.yaxis.title.text
+    assert name == "timeline" or figure.layout.xaxis.title.text
+    assert name in ("dots", "forest") or figure.layout.yaxis.title.text
 
 
 def test_dots_stand_at_the_estimates_with_their_intervals() -> None:
-    figure = interval_dots(dots(), **WORDS, axis="share")
+    figure = go.Figure(interval_dots(dots(), **WORDS, axis="share"))
     half_year = figure.data[0]
     assert half_year.x == (0.1, 0.3)
     assert np.subtract(half_year.x, half_year.error_x.arrayminus) == pytest.approx([0.05, 0.2])
@@ -117,7 +170,7 @@ def test_dots_stand_at_the_estimates_with_their_intervals() -> None:
 
 
 def test_a_missing_estimate_is_said_once_and_clear_of_what_is_there() -> None:
-    missing = interval_dots(dots(), **WORDS, axis="share").data[-1]
+    missing = go.Figure(interval_dots(dots(), **WORDS, axis="share")).data[-1]
     assert [words.strip("\u00a0") for words in missing.text] == ["too few to say", "too few to say"]
     assert list(missing.x) == [0.2, 0.0]
     assert missing.textposition == ("middle left", "middle right")
@@ -125,12 +178,12 @@ def test_a_missing_estimate_is_said_once_and_clear_of_what_is_there() -> None:
 
 
 def test_names_with_markup_are_shown_as_they_are() -> None:
-    figure = interval_dots(dots(), **WORDS, axis="share")
+    figure = go.Figure(interval_dots(dots(), **WORDS, axis="share"))
     assert figure.layout.yaxis.ticktext[1] == "A &lt;b&gt;&amp; B"
 
 
 def test_curves_step_and_are_tied_to_their_bands() -> None:
-    figure = recurrence_curves(curves(), **WORDS, unit="days")
+    figure = go.Figure(recurrence_curves(curves(), **WORDS, unit="days"))
     named = [trace for trace in figure.data if trace.name]
     assert [(trace.name, trace.legendgroup) for trace in named] == [
         ("gasket", "gasket"),
@@ -142,7 +195,7 @@ def test_curves_step_and_are_tied_to_their_bands() -> None:
 
 
 def test_each_family_has_a_line_of_its_own_over_its_band() -> None:
-    named = [trace for trace in repairs_by_age(ages(), **WORDS).data if trace.name]
+    named = [trace for trace in go.Figure(repairs_by_age(ages(), **WORDS)).data if trace.name]
     assert [(trace.name, trace.legendgroup) for trace in named] == [("A &lt;b&gt;", "A <b>"), ("B", "B")]
     assert named[1].x == (0.5, 3.0)
     assert named[1].y == (0.0, 1.2)
@@ -150,7 +203,7 @@ def test_each_family_has_a_line_of_its_own_over_its_band() -> None:
 
 
 def test_the_two_clocks_are_labelled_apart_and_what_the_looks_leave_open_is_filled() -> None:
-    figure = leak_timing(clocks(), **WORDS)
+    figure = go.Figure(leak_timing(clocks(), **WORDS))
     named = [trace for trace in figure.data if trace.name]
     assert [trace.name for trace in named] == ["begun to leak (time to leak)", "found to leak (time to detection)"]
     assert named[0].y == pytest.approx((0.0, 0.15, 0.25))
@@ -160,12 +213,12 @@ def test_the_two_clocks_are_labelled_apart_and_what_the_looks_leave_open_is_fill
 
 
 def test_the_funnel_is_the_published_limits() -> None:
-    figure = site_funnel(sites(), **WORDS)
+    figure = go.Figure(site_funnel(sites(), **WORDS))
     upper = next(trace for trace in figure.data if trace.name == "99.8% limits")
     _, high = funnel_limits(np.array(upper.x), confidence=0.998)
     assert upper.y == pytest.approx(high)
     assert min(upper.x) < sites()["expected"].min()
-    clumped = site_funnel(sites().with_columns(funnel_dispersion=pl.lit(4.0)), **WORDS)
+    clumped = go.Figure(site_funnel(sites().with_columns(funnel_dispersion=pl.lit(4.0)), **WORDS))
     upper = next(trace for trace in clumped.data if trace.name == "99.8% limits")
     _, high = funnel_limits(np.array(upper.x) / 4.0, confidence=0.998)
     assert upper.y == pytest.approx(high)
@@ -182,13 +235,13 @@ def test_of_many_sites_only_those_outside_the_limits_are_named() -> None:
             "funnel_dispersion": [1.0] * 12,
         }
     )
-    named = [name for name in site_funnel(many, **WORDS).data[-1].text if name]
+    named = [name for name in go.Figure(site_funnel(many, **WORDS)).data[-1].text if name]
     assert named == ["S11"]
-    assert list(site_funnel(sites(), **WORDS).data[-1].text) == ["Hill", "Quay"]
+    assert list(go.Figure(site_funnel(sites(), **WORDS)).data[-1].text) == ["Hill", "Quay"]
 
 
 def test_weeks_stand_in_order() -> None:
-    bars = bay_hours(weeks(), **WORDS).data[0]
+    bars = go.Figure(bay_hours(weeks(), **WORDS)).data[0]
     assert bars.x == ("6\u00a0Jul", "13\u00a0Jul")
     assert bars.y == (8.5, 3.0)
 
