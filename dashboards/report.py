@@ -5,6 +5,7 @@ import os
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib.resources import as_file, files
@@ -82,9 +83,9 @@ def write_report(snapshot: Path, out: Path) -> Path:
         ReleakError: Another version published it, or `out` holds something else than a report.
     """
     _refuse_foreign_folder(out)
-    with opened(snapshot) as published, _replacing(out) as building:
+    with opened(snapshot) as published, _replacing(out) as building, ThreadPoolExecutor(max_workers=1) as beside:
         _copy_assets(building / "assets")
-        _write_tables(published, building / "tables")
+        tables = beside.submit(_write_tables, published, building / "tables")
         templates, today, always = environment(), _today(published), _always()
         for page in PAGES:
             html = templates.get_template(f"{page.name}.html").render(
@@ -101,6 +102,7 @@ def write_report(snapshot: Path, out: Path) -> Path:
             seals=_seals(out),
         )
         (building / MARK).write_text(json.dumps(seals, indent=0), encoding="utf-8")
+        tables.result()
     return out / "index.html"
 
 

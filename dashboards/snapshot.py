@@ -60,7 +60,7 @@ class Snapshot:
         return int(self._frame(f"SELECT count(*) AS row_count FROM {table}", {}).item())
 
     def write_csv(self, table: str, file: Path) -> None:
-        """Write a published table as UTF-8 CSV, streamed.
+        """Write a published table as UTF-8 CSV, streamed; another thread may read meanwhile.
 
         A list becomes one cell with `;` between its items. Words that a spreadsheet would run as a formula get an
         apostrophe before them.
@@ -79,7 +79,7 @@ class Snapshot:
         columns = f"* REPLACE ({', '.join(written)})" if written else "*"
         target = str(file).replace("'", "''")
         with self._same_version():
-            self.connection.execute(f"COPY (SELECT {columns} FROM {table}) TO '{target}' (FORMAT csv, HEADER)")
+            self.connection.cursor().execute(f"COPY (SELECT {columns} FROM {table}) TO '{target}' (FORMAT csv, HEADER)")
 
     @cached_property
     def settings(self) -> Settings:

@@ -28,21 +28,21 @@ from dashboards.wording import (
 )
 from models.errors import UsageError
 
-TABLES = (
-    "vehicles",
-    "engine_periods",
-    "work_orders",
-    "cover_work",
-    "inspection_notes",
-    "oil_top_ups",
-    "oil_segments",
-    "oil_ratios",
-    "evidence",
-    "episodes",
-    "last_records",
-    "odometer_curve",
-)
-"""What a story is told from, besides how the vehicle stands today."""
+ORDER = {
+    "vehicles": ("vehicle_id",),
+    "engine_periods": ("from_on", "engine_id"),
+    "work_orders": ("opened_at", "order_id"),
+    "cover_work": ("order_id", "cover_position"),
+    "inspection_notes": ("noted_at", "note_id"),
+    "oil_top_ups": ("topped_up_at", "top_up_id"),
+    "oil_segments": ("started_on", "top_up_id"),
+    "oil_ratios": ("episode_id",),
+    "evidence": ("span_start", "evidence_id"),
+    "episodes": ("repaired_at", "episode_id"),
+    "last_records": ("vehicle_id",),
+    "odometer_curve": ("read_at", "origin_kind", "origin_id"),
+}
+"""What a story is told from, besides how the vehicle stands today, and in which order."""
 TOLD_RATIO = ("ratio", "low", "high")
 TOLD_PLACES = 2
 """A ratio of oil rates is told to hundredths: finer, it moves with what every other vehicle of the fleet is put in."""
@@ -51,6 +51,9 @@ SUGGESTED = 3
 """Vehicles named where the one asked for is not known."""
 
 
+Rows = list[dict[str, Any]]
+Records = dict[str, Rows]
+"""Table to the rows of one vehicle, in `ORDER`."""
 Readings = dict[tuple[str, str], dict[str, Any]]
 """Kind and number of a record to its row of the odometer curve."""
 
@@ -100,7 +103,7 @@ class Story:
     facts: tuple[tuple[str, str], ...]
     standing: Standing
     events: tuple[Event, ...]
-    records: dict[str, pl.DataFrame]
+    records: Records
 
 
 def story_of(snapshot: Snapshot, vehicle_id: str) -> Story:
@@ -120,16 +123,18 @@ def story_of(snapshot: Snapshot, vehicle_id: str) -> Story:
 def stories(snapshot: Snapshot, vehicles: Sequence[str]) -> Iterator[Story]:
     """Tell the stories of some vehicles, those that the snapshot knows, in the order of their names."""
     records, today = story_records(snapshot, vehicles), standings(snapshot, vehicles)
-    empty = {name: rows.clear() for name, rows in records.items()}
-    split = {name: rows.partition_by("vehicle_id", as_dict=True) for name, rows in records.items()}
-    for key in sorted(split["vehicles"], key=str):
-        own = {name: split[name].get(key, empty[name]) for name in TABLES}
-        yield _story(own, today[str(key[0])])
+    own: dict[str, Records] = {vehicle: {name: [] for name in ORDER} for vehicle in records["vehicles"]["vehicle_id"]}
+    for name, rows in records.items():
+        for row in rows.iter_rows(named=True):
+            if row["vehicle_id"] in own:
+                own[row["vehicle_id"]][name].append(row)
+    for vehicle, rows_of_vehicle in own.items():
+        yield _story(rows_of_vehicle, today[vehicle])
 
 
 def story_records(snapshot: Snapshot, vehicles: Sequence[str]) -> dict[str, pl.DataFrame]:
     """Read the rows that the stories of some vehicles are told from, each table's figures as they are told."""
-    records = {name: snapshot.table(name, vehicles=vehicles) for name in TABLES}
+    records = {name: snapshot.table(name, vehicles=vehicles).sort(order) for name, order in ORDER.items()}
     return records | {"oil_ratios": records["oil_ratios"].with_columns(pl.col(*TOLD_RATIO).round(TOLD_PLACES))}
 
 
@@ -145,16 +150,13 @@ def vehicle_cell(vehicle_id: str, told: frozenset[str]) -> Link:
     return Link(vehicle_id, page_of(vehicle_id) if vehicle_id in told else "")
 
 
-def _story(records: dict[str, pl.DataFrame], standing: Standing) -> Story:
+def _story(records: Records, standing: Standing) -> Story:
     """Tell the story of the one vehicle whose rows these are."""
-    readings = {
-        (reading["origin_kind"], reading["origin_id"]): reading
-        for reading in records["odometer_curve"].iter_rows(named=True)
-    }
+    readings = {(reading["origin_kind"], reading["origin_id"]): reading for reading in records["odometer_curve"]}
     told = [tell(records, readings) for tell in (_orders, _notes, _top_ups)]
     events = [*chain.from_iterable(told), *_ends(records), *_engines(records)]
     return Story(
-        vehicle_id=records["vehicles"]["vehicle_id"][0],
+        vehicle_id=records["vehicles"][0]["vehicle_id"],
         facts=tuple(_facts(records)),
         standing=standing,
         events=tuple(sorted(events, key=lambda event: event.on)),
@@ -162,30 +164,33 @@ def _story(records: dict[str, pl.DataFrame], standing: Standing) -> Story:
     )
 
 
-def _facts(records: dict[str, pl.DataFrame]) -> Iterator[tuple[str, str]]:
+def _facts(records: Records) -> Iterator[tuple[str, str]]:
     """What the vehicle is, and how much was written about it."""
-    vehicle = records["vehicles"].row(0, named=True)
+    vehicle = records["vehicles"][0]
     yield "Site", vehicle["site"]
     yield "Engine family", vehicle["engine_family"]
     yield "In service since", day_words(vehicle["in_service_on"])
     if vehicle["out_of_service_on"]:
         yield "Out of service on", day_words(vehicle["out_of_service_on"])
-    if records["last_records"].height:
-        yield "Last record", day_words(records["last_records"]["last_on"][0])
+    if records["last_records"]:
+        yield "Last record", day_words(records["last_records"][0]["last_on"])
     written = (("work_orders", "order"), ("inspection_notes", "note"), ("oil_top_ups", "top-up"))
-    yield "Records", listed(counted(records[name].height, noun) for name, noun in written)
-    episodes = records["episodes"]
-    releaks = episodes.filter(pl.col("status") == "re-leak").height
-    yield "Cover repairs", f"{whole(episodes.height)}, {whole(releaks)} leaked again"
+    yield "Records", listed(counted(len(records[name]), noun) for name, noun in written)
+    yield "Cover repairs", f"{whole(len(records['episodes']))}, {whole(releaks(records['episodes']))} leaked again"
 
 
-def _orders(records: dict[str, pl.DataFrame], readings: Readings) -> Iterator[Event]:
+def releaks(episodes: Rows) -> int:
+    """Count the repairs that leaked again."""
+    return sum(episode["status"] == "re-leak" for episode in episodes)
+
+
+def _orders(records: Records, readings: Readings) -> Iterator[Event]:
     """Orders that touched a cover, or say something about a leak."""
-    work: dict[str, list[dict[str, Any]]] = {}
-    for row in records["cover_work"].sort("order_id", "cover_position").iter_rows(named=True):
+    work: dict[str, Rows] = {}
+    for row in records["cover_work"]:
         work.setdefault(row["order_id"], []).append(row)
     read = _by_origin(records["evidence"], "work_orders")
-    for order in records["work_orders"].sort("opened_at", "order_id").iter_rows(named=True):
+    for order in records["work_orders"]:
         done = [row for row in work.get(order["order_id"], ()) if row["work"] != "none"]
         if not done and order["order_id"] not in read:
             continue
@@ -214,10 +219,10 @@ def _work_words(row: dict[str, Any]) -> str:
     return f"Cover repaired, {cover}: {method_words(row['repair_method'])}, {OCCASION_WORDS[row['occasion']]}"
 
 
-def _notes(records: dict[str, pl.DataFrame], readings: Readings) -> Iterator[Event]:
+def _notes(records: Records, readings: Readings) -> Iterator[Event]:
     """Notes in which words were read as a statement about a leak."""
     read = _by_origin(records["evidence"], "inspection_notes")
-    for note in records["inspection_notes"].sort("noted_at", "note_id").iter_rows(named=True):
+    for note in records["inspection_notes"]:
         pieces = _marked(note["text"], "text", read.get(note["note_id"], ()))
         if any(piece.polarity for piece in pieces):
             filled_in = f", leak class {note['leak_class']} filled in" if note["leak_class"] else ""
@@ -225,12 +230,12 @@ def _notes(records: dict[str, pl.DataFrame], readings: Readings) -> Iterator[Eve
             yield Event(note["noted_on"], "note", f"Note{filled_in}", km, (Text("noted", pieces),), aside)
 
 
-def _by_origin(evidence: pl.DataFrame, kind: str) -> dict[str, list[dict[str, Any]]]:
+def _by_origin(evidence: Rows, kind: str) -> dict[str, Rows]:
     """Statements by the record they were read from."""
-    found: dict[str, list[dict[str, Any]]] = {}
-    in_order = evidence.filter(pl.col("origin_kind") == kind).sort("span_start", "evidence_id")
-    for statement in in_order.iter_rows(named=True):
-        found.setdefault(statement["origin_id"], []).append(statement)
+    found: dict[str, Rows] = {}
+    for statement in evidence:
+        if statement["origin_kind"] == kind:
+            found.setdefault(statement["origin_id"], []).append(statement)
     return found
 
 
@@ -239,12 +244,11 @@ def _marked(words: str | None, field: str, statements: Sequence[dict[str, Any]])
     return marked_pieces(words or "", [each for each in statements if each["origin_field"] == field])
 
 
-def _top_ups(records: dict[str, pl.DataFrame], readings: Readings) -> Iterator[Event]:
+def _top_ups(records: Records, readings: Readings) -> Iterator[Event]:
     """Top-ups with the rate since the fill before, where it is known."""
-    segments = records["oil_segments"].select("top_up_id", "litres_per_1000km", "low", "high")
-    rows = records["oil_top_ups"].join(segments, on="top_up_id", how="left").sort("topped_up_at", "top_up_id")
-    for row in rows.iter_rows(named=True):
-        rate = row["litres_per_1000km"]
+    rates = {segment["top_up_id"]: segment["litres_per_1000km"] for segment in records["oil_segments"]}
+    for row in records["oil_top_ups"]:
+        rate = rates.get(row["top_up_id"])
         since = f"{decimal(rate, 2)} L/1,000 km since the fill before" if rate is not None else ""
         heading = f"{decimal(row['volume_litres'])} L of oil put in" + (f" ({row['reason']})" if row["reason"] else "")
         km, aside = _reading(readings, "oil_top_ups", row["top_up_id"])
@@ -261,10 +265,10 @@ def _reading(readings: Readings, kind: str, record_id: str) -> tuple[float | Non
     return None, (f"Its odometer, {whole(reading['odometer_km'])} km, was set aside: {reading['use']}.",)
 
 
-def _ends(records: dict[str, pl.DataFrame]) -> Iterator[Event]:
+def _ends(records: Records) -> Iterator[Event]:
     """How each repair's watch ended, in the ledger's own sentence."""
     ratios = _oil_words(records["oil_ratios"])
-    for episode in records["episodes"].sort("repaired_at", "episode_id").iter_rows(named=True):
+    for episode in records["episodes"]:
         heading = {"re-leak": "Leaked again", "competing": "Watching ended", "censored": "Watched until here"}
         looks = (
             f"From {counted(len(episode['evidence_ids']), 'statement')}; repair of {day_words(episode['repaired_on'])}"
@@ -276,20 +280,19 @@ def _ends(records: dict[str, pl.DataFrame]) -> Iterator[Event]:
         yield Event(episode["ended_on"], "end", ended, says=says)
 
 
-def _oil_words(ratios: pl.DataFrame) -> dict[str, tuple[str, ...]]:
+def _oil_words(ratios: Rows) -> dict[str, tuple[str, ...]]:
     """What is put in after each repair against before it, in a sentence, where enough was put in to say."""
     return {
         row["episode_id"]: (f"Oil put in after the repair: {times_words(row)} the rate before it.",)
-        for row in ratios.drop_nulls("ratio").iter_rows(named=True)
+        for row in ratios
+        if row["ratio"] is not None
     }
 
 
-def _engines(records: dict[str, pl.DataFrame]) -> Iterator[Event]:
+def _engines(records: Records) -> Iterator[Event]:
     """Engines that came and went after the first."""
-    periods = records["engine_periods"].sort("from_on", "engine_id")
-    for place, period in enumerate(periods.iter_rows(named=True)):
-        if place:
-            yield Event(period["from_on"], "engine", f"Engine {period['engine_id']} ({period['engine_family']}) fitted")
+    for period in records["engine_periods"][1:]:
+        yield Event(period["from_on"], "engine", f"Engine {period['engine_id']} ({period['engine_family']}) fitted")
 
 
 def as_text(story: Story) -> Iterator[str]:

@@ -1,8 +1,7 @@
 """One vehicle through time: repairs, looks, how long each repair was watched, and the oil it took."""
 
 from datetime import date
-
-import polars as pl
+from typing import Any
 
 from dashboards.figures.style import FIRST, INK, SECOND, THIRD, WARNING, Figure, Trace, framed, plain, scatter
 from dashboards.wording import COVER_WORDS, day_words, decimal, method_words
@@ -20,22 +19,26 @@ OIL_SHARE = 0.32
 
 
 def vehicle_timeline(
-    episodes: pl.DataFrame, looks: pl.DataFrame, segments: pl.DataFrame, *, title: str, line: str
+    episodes: list[dict[str, Any]],
+    looks: list[dict[str, Any]],
+    segments: list[dict[str, Any]],
+    *,
+    title: str,
+    line: str,
 ) -> Figure:
     """Draw one vehicle.
 
     Args:
-        episodes: Its `Episodes`.
-        looks: `noted_on`, `cover_position`, `polarity` and `span_text` of statements about its covers.
-        segments: Its `OilSegments`.
+        episodes: Rows of its `Episodes`, in the order of the repairs.
+        looks: `noted_on`, `cover_position`, `polarity` and `span_text` of statements about its covers, in that order.
+        segments: Rows of its `OilSegments`, in the order of their starts.
         title: What is shown.
         line: How to read it.
     """
-    ordered = episodes.sort("repaired_on", "episode_id")
-    traces = [_watched(episode) for episode in ordered.iter_rows(named=True)]
+    traces = [_watched(episode) for episode in episodes]
     for polarity, (name, symbol, colour) in LOOKS.items():
-        seen = looks.filter(pl.col("polarity") == polarity).sort("noted_on", "span_text")
-        if seen.height:
+        seen = [look for look in looks if look["polarity"] == polarity]
+        if seen:
             traces.append(_looks(seen, name=name, symbol=symbol, colour=colour))
     return framed(
         [*traces, _oil(segments)],
@@ -54,7 +57,7 @@ def vehicle_timeline(
     )
 
 
-def _watched(episode: dict[str, object]) -> Trace:
+def _watched(episode: dict[str, Any]) -> Trace:
     """A repair and how long it was watched, with its end."""
     cover = COVER_WORDS[str(episode["cover_position"])]
     start, end = episode["repaired_on"], episode["ended_on"]
@@ -71,24 +74,24 @@ def _watched(episode: dict[str, object]) -> Trace:
     )
 
 
-def _looks(seen: pl.DataFrame, *, name: str, symbol: str, colour: str) -> Trace:
+def _looks(seen: list[dict[str, Any]], *, name: str, symbol: str, colour: str) -> Trace:
     """Statements of one polarity."""
     return scatter(
-        x=[str(day) for day in seen["noted_on"]],
-        y=[COVER_WORDS[cover] for cover in seen["cover_position"]],
+        x=[str(look["noted_on"]) for look in seen],
+        y=[COVER_WORDS[look["cover_position"]] for look in seen],
         mode="markers",
         name=name,
         marker={"symbol": symbol, "size": 11, "color": colour, "line": {"width": 2, "color": colour}},
-        customdata=[plain(words) for words in seen["span_text"]],
+        customdata=[plain(look["span_text"]) for look in seen],
         hovertemplate=f"{name} %{{x|%-d %b %Y}}: %{{customdata}}<extra></extra>",
     )
 
 
-def _oil(segments: pl.DataFrame) -> Trace:
+def _oil(segments: list[dict[str, Any]]) -> Trace:
     """Oil put in between two fills, as a rate that holds from the one to the other."""
     days: list[str | None] = []
     rates: list[float | None] = []
-    for row in segments.sort("started_on", "top_up_id").iter_rows(named=True):
+    for row in segments:
         days += [str(row["started_on"]), str(row["ended_on"]), None]
         rates += [row["litres_per_1000km"]] * 2 + [None]
     return scatter(

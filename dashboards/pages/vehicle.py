@@ -2,11 +2,9 @@
 
 from typing import Any
 
-import polars as pl
-
 from dashboards.drawing import Drawing, drawing
 from dashboards.figures.vehicle_timeline import vehicle_timeline
-from dashboards.stories import Story
+from dashboards.stories import Rows, Story, releaks
 from dashboards.wording import counted, day_words
 from models.tables.ledger import JOINT_COMPONENTS
 
@@ -28,10 +26,10 @@ def contents(story: Story) -> dict[str, Any]:
 
 def _timeline(story: Story) -> Drawing | None:
     """The vehicle's figure; none where there is nothing to draw."""
-    evidence = story.records["evidence"]
-    looks = evidence.filter(pl.col("component").is_in(JOINT_COMPONENTS))
+    said = [statement for statement in story.records["evidence"] if statement["component"] in JOINT_COMPONENTS]
+    looks = sorted(said, key=lambda look: (look["noted_on"], look["span_text"]))
     episodes, segments = story.records["episodes"], story.records["oil_segments"]
-    if looks.is_empty() and episodes.is_empty() and segments.is_empty():
+    if not (looks or episodes or segments):
         return None
     figure = vehicle_timeline(
         episodes,
@@ -44,15 +42,10 @@ def _timeline(story: Story) -> Drawing | None:
     return drawing(figure, says=_says(episodes, looks))
 
 
-def _says(episodes: pl.DataFrame, looks: pl.DataFrame) -> str:
+def _says(episodes: Rows, looks: Rows) -> str:
     """How many repairs held, and what was seen last."""
-    releaks = episodes.filter(pl.col("status") == "re-leak").height
-    said = f"{counted(episodes.height, 'cover repair')}, {releaks} of which leaked again"
-    wet = looks.filter(pl.col("polarity") == "present").sort("noted_on")
-    dry = looks.filter(pl.col("polarity").is_in(["absent", "resolved"])).sort("noted_on")
-    last = [
-        f"last seen {word} on {day_words(seen['noted_on'][-1])}"
-        for word, seen in (("wet", wet), ("dry", dry))
-        if seen.height
-    ]
+    said = f"{counted(len(episodes), 'cover repair')}, {releaks(episodes)} of which leaked again"
+    wet = [look["noted_on"] for look in looks if look["polarity"] == "present"]
+    dry = [look["noted_on"] for look in looks if look["polarity"] in ("absent", "resolved")]
+    last = [f"last seen {word} on {day_words(seen[-1])}" for word, seen in (("wet", wet), ("dry", dry)) if seen]
     return "; ".join([said, *last]) + "."

@@ -110,24 +110,16 @@ def ratios() -> pl.DataFrame:
 
 
 def timeline(watched: pl.DataFrame) -> Figure:
-    looks = pl.DataFrame(
-        {
-            "noted_on": watched["ended_on"],
-            "cover_position": ["only"],
-            "polarity": ["present"],
-            "span_text": ["<b>oil</b> at the cover"],
-        }
-    )
-    rates = watched.select(
-        "top_up_id", started_on="repaired_on", ended_on="ended_on", litres_per_1000km=pl.lit(0.4, pl.Float64)
-    )
-    return vehicle_timeline(watched.drop("top_up_id"), looks, rates, **WORDS)
+    episode = watched.row(0, named=True)
+    look = {"noted_on": episode["ended_on"], "cover_position": "only", "polarity": "present", "span_text": "<b>oil</b>"}
+    segment = {"started_on": episode["repaired_on"], "ended_on": episode["ended_on"], "litres_per_1000km": 0.4}
+    return vehicle_timeline([episode], [look], [segment], **WORDS)
 
 
 def watched() -> pl.DataFrame:
     row = {"episode_id": "e1", "cover_position": "only", "status": "re-leak", "repair_method": "gasket"}
     days = {"repaired_on": date(2026, 1, 5), "ended_on": date(2026, 3, 5)}
-    return pl.DataFrame([row | days | {"end_reason": "wet look", "top_up_id": "t1"}])
+    return pl.DataFrame([row | days | {"end_reason": "wet look"}])
 
 
 DRAWN = {
