@@ -3,8 +3,7 @@
 import hashlib
 import os
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -13,8 +12,9 @@ import duckdb
 import polars as pl
 
 from models.errors import ReleakError, UnreadableFileError
-from models.records import LANDED_SCHEMA, LandedLoad, header_fault
+from models.records import LandedLoad, header_fault
 from pipelines.home import Home
+from pipelines.pieces import store_piece
 from pipelines.sources import (
     FileRows,
     SourceMap,
@@ -86,31 +86,9 @@ def listed_loads(warehouse: Warehouse, maps: Sequence[SourceMap]) -> list[Landed
             loaded_at=load["loaded_at"],
             header=tuple(load["header"]),
             conversion=_map_of(load, today).conversion(),
-            rows=pl.DataFrame(schema=LANDED_SCHEMA),
         )
         for load in _standing_loads(warehouse, maps)
     ]
-
-
-def with_rows(
-    connection: duckdb.DuckDBPyConnection, loads: Iterable[LandedLoad], rows: str
-) -> dict[str, list[LandedLoad]]:
-    """Give loads their rows.
-
-    Args:
-        connection: The open warehouse.
-        loads: From `listed_loads`.
-        rows: The table to read rows from: `landing.rows`, or one with some of its rows.
-
-    Returns:
-        Record kind to its loads that have rows.
-    """
-    found = connection.sql(f"FROM {rows}").pl().partition_by("load_id", as_dict=True, include_key=False)
-    landed: dict[str, list[LandedLoad]] = defaultdict(list)
-    for load in loads:
-        if (load.load_id,) in found:
-            landed[load.conversion.kind].append(replace(load, rows=found[load.load_id,]))
-    return dict(landed)
 
 
 def applied_maps(warehouse: Warehouse, maps: Sequence[SourceMap]) -> list[tuple[str, str]]:
@@ -188,8 +166,7 @@ def _land_rows(connection: duckdb.DuckDBPyConnection, path: Path, source: Source
     try:
         rows = read_rows(path, source)
         for batch in rows.batches:
-            connection.register("batch", batch)
-            connection.execute(statement("insert_landed_rows"), {"load_id": load["load_id"]})
+            store_piece(connection, load["load_id"], batch)
         told = {"header": list(rows.header), "sheets_alike": _sheets_alike(path, source, rows)}
         connection.execute(statement("insert_landed_load"), load | told)
         connection.commit()

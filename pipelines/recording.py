@@ -8,7 +8,9 @@ family touches everything. All of it is one transaction, so a killed run leaves 
 """
 
 import hashlib
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import date
 
 import duckdb
@@ -27,7 +29,8 @@ from models.records import (
 from models.settings import FleetSettings
 from models.tables.records import TABLES
 from pipelines.changes import NEVER, Build, fingerprint, last_build, record_build
-from pipelines.landing import listed_loads, with_rows
+from pipelines.landing import listed_loads
+from pipelines.pieces import stored_rows
 from pipelines.sources import SourceMap
 from pipelines.warehouse import Warehouse, statement
 
@@ -88,9 +91,8 @@ def _type_anew(
         orient="row",
     )
     connection.register("readings", readings)
-    connection.execute(statement("create_rows_to_type"), {"late": LATE, "as_of": as_of})
-    landed = with_rows(connection, loads, "rows_to_type")
-    typed, refused = type_landed(landed, as_of=as_of, default_zone=default_zone)
+    connection.execute(statement("create_stale_loads"), {"late": LATE, "as_of": as_of})
+    typed, refused = type_landed(_rows_to_type(connection, loads), as_of=as_of, default_zone=default_zone)
     for kind in TABLES:
         stale = f"(FROM typed.{kind} SEMI JOIN stale_loads USING (load_id))"
         _touch(connection, stale, typed[kind].columns)
@@ -101,6 +103,20 @@ def _type_anew(
     _insert(connection, "landing.outcomes", refused)
     connection.execute("DELETE FROM landing.typed_loads WHERE load_id IN (SELECT load_id FROM stale_loads)")
     connection.execute("INSERT INTO landing.typed_loads BY NAME FROM stale_loads WHERE reading IS NOT NULL")
+
+
+def _rows_to_type(connection: duckdb.DuckDBPyConnection, loads: Sequence[LandedLoad]) -> dict[str, list[LandedLoad]]:
+    """Read the rows of stale loads and the late rows of others: record kind to its loads that have such rows."""
+    late = connection.sql("FROM late_rows").pl().partition_by("load_id", as_dict=True)
+    stale = connection.execute("SELECT load_id FROM stale_loads WHERE reading IS NOT NULL").fetchall()
+    found = stored_rows(connection, [load_id for (load_id,) in (*stale, *late)])
+    landed: dict[str, list[LandedLoad]] = defaultdict(list)
+    for load in loads:
+        if rows := found.get(load.load_id):
+            again = late.get((load.load_id,))
+            rows = rows if again is None else rows.only(again["row_number"])
+            landed[load.conversion.kind].append(replace(load, rows=rows))
+    return dict(landed)
 
 
 def _judge_anew(connection: duckdb.DuckDBPyConnection, order: Sequence[LandedLoad], fleet: FleetSettings) -> None:

@@ -13,6 +13,7 @@ import polars as pl
 
 from models.errors import ReleakError
 from models.tables import LAYERS, conform
+from pipelines.pieces import adopt_rows
 from pipelines.refusals import refusal
 
 SCHEMAS = ("landing", "typed", *LAYERS)
@@ -74,6 +75,7 @@ class Warehouse:
             for schema in SCHEMAS:
                 connection.execute(f"CREATE SCHEMA IF NOT EXISTS {schema}")
             connection.execute(statement("create_landing"))
+            adopt_rows(connection)
             for layer, table in GROWING_TABLES:
                 _prepare_growing(connection, f"{layer}.{table}", LAYERS[layer][table].create_empty())
 

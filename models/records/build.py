@@ -3,7 +3,7 @@
 import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from functools import cache
 from pathlib import PurePosixPath
@@ -14,13 +14,13 @@ import polars as pl
 
 from models.records.canonical import REFUSED_SCHEMA, WHOLE_ROW, canonical_text
 from models.records.conversion import Conversion, Kind, input_columns
+from models.records.landed import LandedRows, joined
 from models.records.reconcile import ADDED_UP, OUTCOMES, reconcile, split_by_vehicle
 from models.records.references import hold_unknown
 from models.records.typing import STORED_AS, rule_broken, type_rows
 from models.tables import conform
 from models.tables.records import TABLES
 
-LANDED_SCHEMA = {"row_number": pl.Int64(), "cells": pl.List(pl.String())}
 OUTCOME_SCHEMA = {
     "load_id": pl.String(),
     "row_number": pl.Int64(),
@@ -42,7 +42,7 @@ class LandedLoad:
         loaded_at: When it was read; tells apart two contents that one file name had.
         header: The file's column names.
         conversion: How the file spells things.
-        rows: `row_number` (Int64) and `cells` (List of String), the columns of `LANDED_SCHEMA`.
+        rows: The rows, none where only the load itself matters.
     """
 
     load_id: str
@@ -51,7 +51,7 @@ class LandedLoad:
     loaded_at: datetime
     header: tuple[str, ...]
     conversion: Conversion
-    rows: pl.DataFrame
+    rows: LandedRows = field(default_factory=LandedRows)
 
 
 @dataclass(frozen=True)
@@ -210,7 +210,6 @@ def _nothing_typed(kind: Kind) -> pl.DataFrame:
         loaded_at=datetime.min.replace(tzinfo=UTC),
         header=input_columns(kind),
         conversion=Conversion(kind=kind),
-        rows=pl.DataFrame(schema=LANDED_SCHEMA),
     )
     typed, _ = _type_loads([no_load], as_of=date.min, default_zone="UTC")
     return typed
@@ -232,17 +231,17 @@ def _type_loads(
     typed, refused = [], []
     for members in alike.values():
         first = members[0]
-        rows = pl.concat(
-            load.rows.select(pl.lit(load.load_id).alias("load_id"), pl.col("row_number").cast(pl.Int64), "cells").cast(
-                {"cells": pl.List(pl.String)}
-            )
-            for load in members
-        )
+        rows = joined(_with_load_id(load) for load in members)
         text, misshapen = canonical_text(rows, header=first.header, conversion=first.conversion)
         good, bad = type_rows(text, conversion=first.conversion, default_zone=default_zone, as_of=as_of)
         typed.append(good)
         refused += [misshapen, bad]
     return pl.concat(typed), refused
+
+
+def _with_load_id(load: LandedLoad) -> LandedRows:
+    load_id = pl.lit(load.load_id).alias("load_id")
+    return LandedRows(load.rows.whole.with_columns(load_id), load.rows.ragged.with_columns(load_id))
 
 
 def _keep_contract(standing: pl.DataFrame, kind: str) -> tuple[pl.DataFrame, pl.DataFrame]:

@@ -6,6 +6,7 @@ import polars as pl
 from rapidfuzz import process
 
 from models.records.conversion import Conversion, input_columns
+from models.records.landed import LandedRows
 from models.tables.records import REQUIRED_INPUT
 
 WHOLE_ROW = "(row)"
@@ -26,6 +27,7 @@ REFUSED_SCHEMA = {
     "reason": pl.String(),
 }
 
+_BETWEEN_SHOWN = " | "
 _RAGGED_REMEDY = {
     "jsonl": "the line is not a JSON object: mend it in the source",
     "csv": "quote the text that holds the delimiter or a quotation mark",
@@ -85,12 +87,12 @@ def refusals(rows: pl.DataFrame, *, column_name: str, value: pl.Expr, reason: pl
 
 
 def canonical_text(
-    rows: pl.DataFrame, *, header: Sequence[str], conversion: Conversion
+    rows: LandedRows, *, header: Sequence[str], conversion: Conversion
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Pick the canonical columns out of a file's cells.
 
     Args:
-        rows: `load_id`, `row_number`, `cells` (List of String in the order of the file).
+        rows: The rows, each with its `load_id`.
         header: The file's column names.
         conversion: How the file spells things.
 
@@ -101,43 +103,55 @@ def canonical_text(
     """
     if fault := header_fault(header, conversion):
         column, reason = fault
-        every = refusals(rows, column_name=column, value=pl.lit(None, pl.String), reason=pl.lit(f"the file {reason}"))
-        return _pick(rows.clear(), header, conversion), every
-    whole, refused = _set_aside(rows, header, conversion)
-    return _pick(whole, header, conversion), refused
+        why = pl.lit(f"the file {reason}")
+        every = pl.concat(part.select("load_id", "row_number") for part in (rows.whole, rows.ragged))
+        unfit = refusals(every, column_name=column, value=pl.lit(None, pl.String), reason=why)
+        return _pick(rows.whole.clear(), header, conversion), unfit
+    is_header = _repeats(rows.whole, header)
+    refused = [_refused_ragged(rows.ragged, len(header), conversion)]
+    if is_header.any():
+        refused.append(_refused_headers(rows.whole.filter(is_header), header))
+    whole = rows.whole.filter(~is_header) if is_header.any() else rows.whole
+    return _pick(whole, header, conversion), pl.concat(refused)
 
 
-def _set_aside(rows: pl.DataFrame, header: Sequence[str], conversion: Conversion) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Part the rows that are a row of this table from ragged ones and repeated headers."""
-    width = pl.col("cells").list.len()
-    starts_like_header = pl.col("cells").list.first().str.strip_chars() == header[0].strip()
-    if not rows.select(((width != len(header)) | starts_like_header).any()).item():
-        return rows, pl.DataFrame(schema=REFUSED_SCHEMA)
-    shown = pl.col("cells").list.join(" | ", ignore_nulls=True)
+def _refused_ragged(ragged: pl.DataFrame, width: int, conversion: Conversion) -> pl.DataFrame:
+    """Refuse rows with another number of cells than the header."""
+    if ragged.is_empty():
+        return pl.DataFrame(schema=REFUSED_SCHEMA)
     remedy = _RAGGED_REMEDY.get(conversion.format or "csv", "mend the row in the source")
-    ragged = pl.format("has {} cells, the header has {}: {}", width, pl.lit(len(header)), pl.lit(remedy))
-    is_header = pl.col("cells").list.eval(pl.element().str.strip_chars()).list.join("\x1f") == "\x1f".join(
-        name.strip() for name in header
-    )
-    marked = rows.with_columns(
-        why=pl.when(width != len(header))
-        .then(ragged)
-        .when(is_header)
-        .then(pl.lit("is the header again: take it out of the file"))
-    )
-    bad = marked.filter(pl.col("why").is_not_null())
-    refused = refusals(bad, column_name=WHOLE_ROW, value=shown, reason=pl.col("why"))
-    return marked.filter(pl.col("why").is_null()).drop("why"), refused
+    count = pl.col("cells").list.len()
+    reason = pl.format("has {} cells, the header has {}: {}", count, pl.lit(width), pl.lit(remedy))
+    shown = pl.col("cells").list.join(_BETWEEN_SHOWN, ignore_nulls=True)
+    return refusals(ragged, column_name=WHOLE_ROW, value=shown, reason=reason)
+
+
+def _refused_headers(rows: pl.DataFrame, header: Sequence[str]) -> pl.DataFrame:
+    """Refuse rows that are the header again."""
+    shown = pl.concat_str([str(place) for place in range(len(header))], separator=_BETWEEN_SHOWN)
+    reason = pl.lit("is the header again: take it out of the file")
+    return refusals(rows, column_name=WHOLE_ROW, value=shown, reason=reason)
+
+
+def _repeats(rows: pl.DataFrame, header: Sequence[str]) -> pl.Series:
+    """Say of each row whether it is the header again; a place where nothing stands has no column."""
+    is_header = pl.repeat(value=True, n=rows.height, eager=True)
+    for place, name in enumerate(header):
+        if not is_header.any() or str(place) not in rows.columns:
+            return is_header & False
+        is_header &= (rows[str(place)].str.strip_chars() == name.strip()).fill_null(value=False)
+    return is_header
 
 
 def _pick(rows: pl.DataFrame, header: Sequence[str], conversion: Conversion) -> pl.DataFrame:
+    """Take each canonical column from its place; where nothing stands at a place, it has no column."""
     places = column_places(header, conversion)
     columns = {}
     for column in input_columns(conversion.kind):
-        if places.get(column):
-            cell = pl.col("cells").list.get(places[column][0], null_on_oob=True).str.strip_chars()
-        else:
-            cell = pl.lit(conversion.constants.get(column), pl.String)
+        place = str(places[column][0]) if places.get(column) else None
+        cell = pl.lit(None if place else conversion.constants.get(column), pl.String)
+        if place in rows.columns:
+            cell = pl.col(place).str.strip_chars()
         columns[column] = _translated(cell, conversion.values.get(column, {}))
     made = {column: _made(parts) for column, parts in conversion.made_from.items()}
     return rows.select("load_id", "row_number", **columns).with_columns(**made)

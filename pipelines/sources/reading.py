@@ -28,9 +28,9 @@ import pyarrow as pa
 
 from models.errors import UnreadableFileError
 from models.records import header_fault
-from models.records.build import LANDED_SCHEMA
 from models.records.canonical import NUL_SIGN, UNDECODABLE_SIGN, same_name
 from models.records.conversion import input_columns
+from models.records.landed import LISTED_SCHEMA, LandedRows, joined, laid_out
 from pipelines.sources.maps import SourceMap
 from pipelines.sources.object_lines import Layout, flat, layout_of, unlike
 from pipelines.sources.well_formed import ASCII_ENCODINGS, outline, pieces, text_columns
@@ -82,13 +82,13 @@ class FileRows:
 
     Args:
         header: The file's column names as they stand in it.
-        batches: Frames of `row_number` (Int64, as a spreadsheet shows it: the header is row 1 where no title stands
-            above it; in JSON Lines, the line) and `cells` (List of String, in the order of the header). Iterating may
-            raise `UnreadableFileError` where the file breaks off: then none of it should be kept.
+        batches: The rows, numbered as a spreadsheet shows them (the header is row 1 where no title stands above it; in
+            JSON Lines, the line). Iterating may raise `UnreadableFileError` where the file breaks off: then none of it
+            should be kept.
     """
 
     header: tuple[str, ...]
-    batches: Iterator[pl.DataFrame]
+    batches: Iterator[LandedRows]
 
 
 def content_digest(path: Path) -> str:
@@ -144,13 +144,13 @@ def _plain_words(path: Path) -> Iterator[None]:
         raise UnreadableFileError(path, "is not text in its encoding", "Set encoding in its source map.") from error
 
 
-def _guarded(path: Path, batches: Iterator[pl.DataFrame]) -> Iterator[pl.DataFrame]:
+def _guarded(path: Path, batches: Iterator[LandedRows]) -> Iterator[LandedRows]:
     with _plain_words(path):
         yield from batches
 
 
-def _in_batches(rows: Iterator[Row]) -> Iterator[pl.DataFrame]:
-    """Gather rows into frames, leaving out those in which nothing stands.
+def _in_batches(rows: Iterator[Row], width: int) -> Iterator[LandedRows]:
+    """Gather rows, leaving out those in which nothing stands.
 
     Cells are gathered in one flat list: a list kept for each row makes the interpreter's cycle collector take three
     times as long as the reading.
@@ -170,16 +170,10 @@ def _in_batches(rows: Iterator[Row]) -> Iterator[pl.DataFrame]:
         lists = pa.ListArray.from_arrays(
             starts, pl.Series(flat, dtype=pl.String).to_arrow(compat_level=pl.CompatLevel.oldest())
         )
-        yield from _filled(
-            pl.DataFrame({"row_number": np.frombuffer(numbers, np.int64), "cells": lists}, schema=LANDED_SCHEMA)
-        )
-
-
-def _filled(batch: pl.DataFrame) -> Iterator[pl.DataFrame]:
-    """Yield the rows in which something stands, if there are any."""
-    filled = batch.filter(pl.col("cells").list.join("", ignore_nulls=True).str.contains(r"\S"))
-    if not filled.is_empty():
-        yield filled
+        listed = pl.DataFrame({"row_number": np.frombuffer(numbers, np.int64), "cells": lists}, schema=LISTED_SCHEMA)
+        filled = listed.filter(pl.col("cells").list.join("", ignore_nulls=True).str.contains(r"\S"))
+        if not filled.is_empty():
+            yield laid_out(filled, width=width)
 
 
 def _open_bytes(path: Path) -> IO[bytes]:
@@ -296,7 +290,7 @@ def _records(lines: Iterator[str], delimiter: str) -> Iterator[list[str] | str]:
             yield cells
 
 
-def _csv_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterator[pl.DataFrame]]:
+def _csv_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterator[LandedRows]]:
     delimiter = source_map.delimiter or _sniffed_delimiter(path, source_map)
     records = _records(_lines(path, source_map), delimiter)
     header = next(islice(records, source_map.skip_rows, None), None)
@@ -307,7 +301,7 @@ def _csv_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterator[pl
     first = source_map.skip_rows + 2
     start = _end_of_header(path, source_map, delimiter) if len(named) > 1 else None
     if start is None:
-        return named, _in_batches(_numbered(records, named, first))
+        return named, _in_batches(_numbered(records, named, first), len(named))
     return named, _csv_batches(path, _Dialect(delimiter, _encoding_of(path, source_map.encoding)), named, first, start)
 
 
@@ -338,7 +332,7 @@ def _end_of_header(path: Path, source_map: SourceMap, delimiter: str) -> int | N
     return sum(map(len, lines))
 
 
-def _csv_batches(path: Path, dialect: _Dialect, header: list[str], number: int, start: int) -> Iterator[pl.DataFrame]:
+def _csv_batches(path: Path, dialect: _Dialect, header: list[str], number: int, start: int) -> Iterator[LandedRows]:
     """Read rows piece by piece: at once where a piece leaves no doubt, else row by row.
 
     From the first quotation mark out of place on, where rows end is in doubt, and the rest is read row by row.
@@ -362,12 +356,12 @@ def _csv_batches(path: Path, dialect: _Dialect, header: list[str], number: int, 
                 number += frame.height
                 continue
             rows = list(_records(_lines_of(io.BytesIO(piece), path, encoding), dialect.delimiter))
-            yield from _in_batches(_numbered(iter(rows), header, number))
+            yield from _in_batches(_numbered(iter(rows), header, number), width)
             number += len(rows)
     with _open_bytes(path) as raw:
         raw.seek(start)
         lines = _lines_of(raw, path, encoding)
-        yield from _in_batches(_numbered(_records(lines, dialect.delimiter), header, number))
+        yield from _in_batches(_numbered(_records(lines, dialect.delimiter), header, number), width)
 
 
 def _named(header: Sequence[str | None]) -> list[str]:
@@ -393,7 +387,7 @@ def _sniffed_delimiter(path: Path, source_map: SourceMap) -> str:
     return max(DELIMITERS, key=columns_found)
 
 
-def _json_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterator[pl.DataFrame]]:
+def _json_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterator[LandedRows]]:
     """Read JSON Lines twice: once for the names in use and the layouts of the lines, once for the rows."""
     encoding = _encoding_of(path, source_map.encoding)
     names: dict[str, None] = {}
@@ -404,7 +398,7 @@ def _json_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterator[p
         raise UnreadableFileError(path, "holds no JSON object", "Write one object in each line.")
     keys = list(names)
 
-    def batches() -> Iterator[pl.DataFrame]:
+    def batches() -> Iterator[LandedRows]:
         number = 1
         for lines in _json_lines(path, encoding):
             numbered = lines.to_frame().with_row_index("row_number", offset=number).filter(pl.col("line") != "")
@@ -450,9 +444,9 @@ def _add_names(path: Path, row: dict[str, Any] | None, names: dict[str, None]) -
         raise UnreadableFileError(path, f"has over {MAX_COLUMNS:,} different names", "Write one record in each line.")
 
 
-def _json_batches(numbered: pl.DataFrame, keys: list[str], layouts: list[Layout]) -> Iterator[pl.DataFrame]:
+def _json_batches(numbered: pl.DataFrame, keys: list[str], layouts: list[Layout]) -> Iterator[LandedRows]:
     """Read numbered lines: those of a layout at once, the others one by one."""
-    batches: list[pl.DataFrame] = []
+    batches: list[LandedRows] = []
     for layout in layouts:
         fits = layout.fits(numbered["line"])
         like, numbered = numbered.filter(fits), numbered.filter(~fits)
@@ -460,11 +454,12 @@ def _json_batches(numbered: pl.DataFrame, keys: list[str], layouts: list[Layout]
             places = {name: str(place) for place, name in enumerate(layout.names)}
             found = like.select("row_number").hstack(layout.cells(like["line"]))
             in_order = [pl.col(places[key]) if key in places else pl.lit(None, pl.String) for key in keys]
-            wide = found.select("row_number", *(cell.alias(f"cell {at}") for at, cell in enumerate(in_order)))
-            batches += _frame_batches(wide)
-    batches += _in_batches(_json_row(number, line, keys) for number, line in numbered.iter_rows())
+            batches += _frame_batches(
+                found.select("row_number", *(cell.alias(str(at)) for at, cell in enumerate(in_order)))
+            )
+    batches += _in_batches((_json_row(number, line, keys) for number, line in numbered.iter_rows()), len(keys))
     if batches:
-        yield pl.concat(batches).sort("row_number")
+        yield joined(batches)
 
 
 def _json_row(number: int, line: str, keys: list[str]) -> Row:
@@ -493,7 +488,7 @@ def _json_text(value: Any) -> str | None:
     return None if value is None else json.dumps(value, ensure_ascii=False)
 
 
-def _workbook_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterator[pl.DataFrame]]:
+def _workbook_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterator[LandedRows]]:
     frame = read_workbook(path, sheet=source_map.sheet)
     if frame.height <= source_map.skip_rows:
         raise UnreadableFileError(
@@ -504,21 +499,22 @@ def _workbook_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterat
     return _named(header), _frame_batches(rows)
 
 
-def _frame_batches(rows: pl.DataFrame) -> Iterator[pl.DataFrame]:
-    """Turn a frame of text columns after `row_number` into batches of the rows in which something stands."""
-    names = [name for name in rows.columns if name != "row_number"]
+def _frame_batches(rows: pl.DataFrame) -> Iterator[LandedRows]:
+    """Turn a frame of `row_number`, then text columns in the order of the header, into batches of its filled rows."""
+    rows = rows.rename({name: str(place) for place, name in enumerate(rows.columns[1:])})
+    rows = rows.cast({"row_number": pl.Int64})
     for batch in rows.iter_slices(ROWS_PER_BATCH):
         is_filled = pl.repeat(False, batch.height, dtype=pl.Boolean, eager=True)
-        for name in names:
+        for name in rows.columns[1:]:
             is_filled |= batch[name].str.contains(r"\S").fill_null(value=False)
             if is_filled.all():
                 break
         filled = batch.filter(is_filled)
         if not filled.is_empty():
-            yield filled.select(pl.col("row_number").cast(pl.Int64), cells=pl.concat_arr(names).arr.to_list())
+            yield LandedRows(filled)
 
 
-def _parquet_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterator[pl.DataFrame]]:
+def _parquet_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterator[LandedRows]]:
     import pyarrow.parquet as pq
 
     try:
@@ -529,7 +525,7 @@ def _parquet_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterato
     except (pa.ArrowException, OSError) as error:
         raise UnreadableFileError(path, "is not a readable Parquet file", "Export it again.") from error
 
-    def batches() -> Iterator[pl.DataFrame]:
+    def batches() -> Iterator[LandedRows]:
         first = 2
         try:
             for table in chain.from_iterable(

@@ -11,10 +11,11 @@ CREATE TABLE IF NOT EXISTS landing.loads (
 );
 ALTER TABLE landing.loads ADD COLUMN IF NOT EXISTS also_named VARCHAR;
 ALTER TABLE landing.loads ADD COLUMN IF NOT EXISTS sheets_alike VARCHAR[]; -- a workbook's sheets with the load's header
-CREATE TABLE IF NOT EXISTS landing.rows (
+CREATE TABLE IF NOT EXISTS landing.pieces (
     load_id VARCHAR NOT NULL,
-    row_number BIGINT NOT NULL,
-    cells VARCHAR[]
+    row_count BIGINT NOT NULL,
+    whole BLOB, -- Parquet: row_number and a column of text for each place of the header
+    ragged BLOB -- Parquet: row_number and the list of cells of rows with another number of cells than the header
 );
 CREATE TABLE IF NOT EXISTS landing.typed_loads (
     load_id VARCHAR NOT NULL,

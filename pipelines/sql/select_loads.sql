@@ -30,7 +30,7 @@ WITH counts AS (
         ON late.kind = standing.kind AND late.key = standing.key AND standing.loaded_at < late.loaded_at
     GROUP BY load_id
 ), landed AS (
-    SELECT load_id, count(*) AS rows_landed FROM landing.rows GROUP BY load_id
+    SELECT load_id, sum(row_count)::BIGINT AS rows_landed FROM landing.pieces GROUP BY load_id
 )
 SELECT
     loads.* EXCLUDE (header, source_map, sheets_alike),

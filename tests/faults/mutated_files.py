@@ -60,12 +60,12 @@ EXTREMES = (
     *("0000-00-00", "9999-12-31", "10000-01-01", "2024-02-30", "2024-03-04T25:61:61", "2024-03-31 01:30", "0001-01-01"),
     *("١٢٣", "2024-03-04T10:00:00+99:99", "2024-03-04 13:00 PM", "45356.25", "99999", "\u202e", "\x01\x1b[31m"),
     *("\u2028",),
-    *("'; DROP TABLE landing.rows; --", "$load_id", "{}", "%s", "../../etc/passwd", "\ufeff"),
+    *("'; DROP TABLE landing.pieces; --", "$load_id", "{}", "%s", "../../etc/passwd", "\ufeff"),
     *("🛢️" * 40, "x" * 100_000),
 )  # fmt: skip
 NAME_TRICKS = (
     *("{}-..csv", "{}\n.csv", "{}\t-\r.csv", "-rf {}.csv", "a/../{}.csv", "{}-..\\..\\x.csv", "{}-%2e%2e%2f.csv"),
-    *("{}-'; DROP TABLE landing.rows; --.csv", "{}-$(touch x)`y`.csv", "{}-[!a]*?.csv", "{}-{{0}}%s.csv", "C:\\{}.csv"),
+    *("{}-'; DROP TABLE landing.loads;.csv", "{}-$(touch x)`y`.csv", "{}-[!a]*?.csv", "{}-{{0}}%s.csv", "C:\\{}.csv"),
     *("{}-\u202evsc.csv", "{}-\u0301é.csv", "{}-\udcff.csv", "{}-" + "n" * 200 + ".csv", "d/e/" * 30 + "{}.csv"),
 )  # fmt: skip
 
@@ -508,7 +508,7 @@ def verdict(files: Sequence[MutatedFile], folder: Path) -> str | None:
     warehouse = Warehouse(home.warehouse)
     warehouse.prepare()
     loads = land_inbox(warehouse, home)
-    landed = warehouse.select("SELECT load_id, count(*) AS n FROM landing.rows GROUP BY ALL")
+    landed = warehouse.select("SELECT load_id, sum(row_count)::BIGINT AS n FROM landing.pieces GROUP BY ALL")
     record(warehouse, source_maps(home), as_of=AS_OF, fleet=FleetSettings())
     counts = account(warehouse)["loads"].filter(pl.col("load_id").is_in(landed["load_id"]))
     return _what_is_lost(files, loads.rows(named=True), dict(landed.rows()), counts.rows(named=True))

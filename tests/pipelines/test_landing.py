@@ -1,6 +1,7 @@
 """Every file lands once, whole or not at all, and a bad one never holds up the good ones."""
 
 import zipfile
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -10,8 +11,10 @@ import xlsxwriter
 
 from models.errors import ReleakError, SourceMapError
 from models.records import LandedLoad, build_records
+from models.records.landed import LISTED_SCHEMA
 from pipelines.home import Home
-from pipelines.landing import applied_maps, land_inbox, listed_loads, source_maps, with_rows
+from pipelines.landing import applied_maps, land_inbox, listed_loads, source_maps
+from pipelines.pieces import stored_rows
 from pipelines.warehouse import Warehouse
 
 VEHICLES = "vehicle_id,engine_family,site,in_service_on\nV1,F1,Ossel Quay,2020-01-01\nV2,F1,Ossel Quay,2020-01-01\n"
@@ -38,12 +41,22 @@ def _put(home: Home, name: str, content: str | bytes) -> None:
 
 
 def _rows(warehouse: Warehouse) -> pl.DataFrame:
-    return warehouse.select("FROM landing.rows ORDER BY load_id, row_number")
+    """Every row that landed, load by load."""
+    loads = warehouse.select("SELECT DISTINCT load_id FROM landing.pieces ORDER BY load_id")["load_id"].to_list()
+    with warehouse.connect() as connection:
+        stored = stored_rows(connection, loads)
+    return pl.concat([pl.DataFrame(schema=LISTED_SCHEMA), *(stored[load].listed() for load in loads)])
 
 
 def _landed(warehouse: Warehouse, home: Home) -> dict[str, list[LandedLoad]]:
+    """Record kind to its loads that count, with their rows."""
+    landed: dict[str, list[LandedLoad]] = {}
+    loads = listed_loads(warehouse, source_maps(home))
     with warehouse.connect() as connection:
-        return with_rows(connection, listed_loads(warehouse, source_maps(home)), "landing.rows")
+        stored = stored_rows(connection, [load.load_id for load in loads])
+    for load in loads:
+        landed.setdefault(load.conversion.kind, []).append(replace(load, rows=stored[load.load_id]))
+    return landed
 
 
 def test_landing_twice_changes_nothing(home: Home, warehouse: Warehouse) -> None:
@@ -142,9 +155,7 @@ def test_cells_of_a_workbook_are_read_as_such_where_the_source_map_names_no_form
         'dates = { in_service_on = "day_first" }\n'
     )
     land_inbox(warehouse, home)
-    with warehouse.connect() as connection:
-        landed = with_rows(connection, listed_loads(warehouse, source_maps(home)), "landing.rows")
-    vehicles = build_records(landed, as_of=date(2026, 1, 1), default_zone="UTC").tables["vehicles"]
+    vehicles = build_records(_landed(warehouse, home), as_of=date(2026, 1, 1), default_zone="UTC").tables["vehicles"]
     assert vehicles["in_service_on"].to_list() == [date(2020, 5, 4)] * 3
 
 
@@ -207,3 +218,18 @@ def test_a_file_read_first_by_its_name_and_then_by_a_source_map_counts_once(home
     (home.path / "sources.toml").unlink()
     assert [load.source for load in _landed(warehouse, home)["vehicles"]] == ["vehicles"]
     assert applied_maps(warehouse, source_maps(home)) == before
+
+
+def test_rows_of_an_earlier_version_are_kept(home: Home, warehouse: Warehouse) -> None:
+    _put(home, "vehicles.csv", VEHICLES + "V3,one cell too many,F1,Ossel Quay,2020-01-01\n")
+    land_inbox(warehouse, home)
+    landed = _rows(warehouse)
+    with warehouse.connect() as connection:
+        connection.register("landed", landed)
+        load_id = "(SELECT load_id FROM landing.loads) AS load_id"
+        connection.execute(f"CREATE TABLE landing.rows AS SELECT {load_id}, * FROM landed")
+        connection.execute("DROP TABLE landing.pieces")
+    for _ in range(2):
+        warehouse.prepare()
+        assert _rows(warehouse).equals(landed)
+    assert landed.height == 3

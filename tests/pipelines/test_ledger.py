@@ -9,10 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from models.records import Conversion, LandedLoad, build_records
-from models.records.build import LANDED_SCHEMA
 from models.settings import Settings
 from models.tables.ledger import TABLES
 from pipelines.ledger import STEPS, step_options, tables_read
+from tests.landed_rows import landed_rows
 
 Row = dict[str, str]
 Rows = dict[str, list[Row]]
@@ -127,7 +127,7 @@ def loads_of(files: Sequence[Rows]) -> dict[str, list[LandedLoad]]:
                     loaded_at=datetime(2024, 7, 1, tzinfo=UTC),
                     header=header,
                     conversion=Conversion(kind=kind),
-                    rows=pl.DataFrame({"row_number": range(2, len(cells) + 2), "cells": cells}, schema=LANDED_SCHEMA),
+                    rows=landed_rows(cells, width=len(header)),
                 )
             )
     return landed

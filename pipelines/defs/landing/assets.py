@@ -13,7 +13,7 @@ def landed_files(home: FleetHome) -> dg.MaterializeResult:
     """Every row of every export as text, each file's content once."""
     started = perf_counter()
     loads = land_inbox(home.warehouse, home.home)
-    rows = home.warehouse.select("SELECT count(*) AS n FROM landing.rows")["n"].item()
+    rows = home.warehouse.select("SELECT coalesce(sum(row_count), 0)::BIGINT AS n FROM landing.pieces")["n"].item()
     return dg.MaterializeResult(
         metadata={
             "files": loads.height,

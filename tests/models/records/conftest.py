@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from models.records import Conversion, LandedLoad, RecordsResult, build_records
-from models.records.build import LANDED_SCHEMA
+from tests.landed_rows import landed_rows
 
 AS_OF = date(2024, 6, 30)
 
@@ -74,9 +74,6 @@ class Landing:
     ) -> str:
         loads = self.loads.setdefault(kind, [])
         load_id = f"{kind}-{len(loads) + 1}"
-        frame = pl.DataFrame(
-            {"row_number": list(range(2, len(cells) + 2)), "cells": [list(row) for row in cells]}, schema=LANDED_SCHEMA
-        )
         loads.append(
             LandedLoad(
                 load_id=load_id,
@@ -85,7 +82,7 @@ class Landing:
                 loaded_at=datetime(2024, 7, day, tzinfo=UTC),
                 header=tuple(header),
                 conversion=Conversion(kind=kind, **conversion),
-                rows=frame,
+                rows=landed_rows(cells, width=len(header)),
             )
         )
         return load_id

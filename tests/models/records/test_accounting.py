@@ -7,10 +7,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from models.records import Conversion, LandedLoad, build_records, tally
-from models.records.build import LANDED_SCHEMA
 from models.records.conversion import input_columns
+from models.records.landed import LandedRows
 from models.tables.audit import RefusedRows
 from models.tables.records import TABLES
+from tests.landed_rows import landed_rows
 
 SOUND: dict[str, dict[str, str]] = {
     "engine_families": {"engine_family": "K4", "cover_positions": "only", "fuel": "petrol", "plug_tubes": "yes",
@@ -54,7 +55,7 @@ def _loads(draw: st.DrawFn, kind: str) -> list[LandedLoad]:
             loaded_at=datetime(2024, 7, day, tzinfo=UTC),
             header=input_columns(kind),
             conversion=Conversion(kind=kind),
-            rows=pl.DataFrame({"row_number": range(2, len(rows) + 2), "cells": rows}, schema=LANDED_SCHEMA),
+            rows=landed_rows(rows, width=len(input_columns(kind))),
         )
         for number, (rows, day) in enumerate(zip(landed, days, strict=False))
     ]
@@ -79,12 +80,13 @@ def test_every_row_that_lands_has_one_outcome(landed: dict[str, list[LandedLoad]
     _same_whatever_the_order(landed, result.tables, seed)
 
 
+def _shuffled(rows: LandedRows, seed: int) -> LandedRows:
+    return LandedRows(*(part.sample(fraction=1.0, shuffle=True, seed=seed) for part in (rows.whole, rows.ragged)))
+
+
 def _same_whatever_the_order(landed: dict[str, list[LandedLoad]], tables: dict[str, pl.DataFrame], seed: int) -> None:
     shuffled = {
-        kind: [
-            LandedLoad(**vars(load) | {"rows": load.rows.sample(fraction=1.0, shuffle=True, seed=seed)})
-            for load in reversed(loads)
-        ]
+        kind: [LandedLoad(**vars(load) | {"rows": _shuffled(load.rows, seed)}) for load in reversed(loads)]
         for kind, loads in landed.items()
     }
     again = build_records(shuffled, as_of=date(2024, 6, 30)).tables

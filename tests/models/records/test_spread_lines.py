@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from models.records import Conversion, LandedLoad, RecordsResult, build_records
-from models.records.build import LANDED_SCHEMA
 from models.records.conversion import Kind
+from tests.landed_rows import landed_rows
 
 SPREAD = {"order_lines": "spread"}
 VEHICLES = ({"vehicle_id": name, "engine_family": "K4", "site": "N", "in_service_on": "2020-01-01"} for name in "AB")
@@ -26,9 +26,7 @@ def _load(kind: Kind, file: str, rows: Sequence[dict[str, str]], **conversion: s
         loaded_at=datetime(2024, 7, 1, tzinfo=UTC),
         header=header,
         conversion=Conversion.model_validate({"kind": kind} | conversion),
-        rows=pl.DataFrame(
-            {"row_number": range(2, len(rows) + 2), "cells": [list(row.values()) for row in rows]}, schema=LANDED_SCHEMA
-        ),
+        rows=landed_rows([list(row.values()) for row in rows], width=len(header)),
     )
 
 

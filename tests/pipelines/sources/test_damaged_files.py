@@ -9,6 +9,7 @@ import pytest
 import xlsxwriter
 
 from models.errors import UnreadableFileError
+from models.records.landed import joined
 from pipelines.sources import match, read_rows
 
 HEADER = ["vehicle_id", "read_at", "odometer"]
@@ -77,6 +78,6 @@ def test_every_damaged_line_of_a_csv_is_still_there(tmp_path: Path) -> None:
     for _ in range(60):
         broken = [line + chance.choice([b"", b'"', b',"', b'"x', b"\xff", b",,,", b"\0"]) for line in lines]
         path.write_bytes(b"\n".join([first, *broken]))
-        rows = pl.concat(read_rows(path, source).batches)
+        rows = joined(read_rows(path, source).batches).listed()
         text = rows["cells"].list.join(",").str.join("\n").item()
         assert [number for number in range(60) if f"V{number}," not in text] == []

@@ -14,7 +14,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from models.records import LandedLoad, build_records, tally
-from models.records.build import LANDED_SCHEMA
+from models.records.landed import joined
 from models.settings import FleetSettings
 from models.tables.records import TABLES
 from pipelines.home import Home
@@ -59,8 +59,7 @@ def _landed(folder: Path, sources: Path) -> Iterator[LandedLoad]:
     for name in inbox_files(folder):
         (source,) = match(name, maps)
         file = read_rows(folder / name, source)
-        rows = pl.concat([pl.DataFrame(schema=LANDED_SCHEMA), *file.batches])
-        yield LandedLoad(name, source.name, name, at, file.header, source.conversion(), rows)
+        yield LandedLoad(name, source.name, name, at, file.header, source.conversion(), joined(file.batches))
 
 
 @pytest.mark.timeout(7_200)

@@ -9,6 +9,7 @@ import polars as pl
 import xlsxwriter
 
 from models.records import LandedLoad, build_records
+from models.records.landed import joined
 from pipelines.sources import SourceMap, load_source_maps, match, read_rows
 
 MAPS = """
@@ -70,7 +71,7 @@ def _write_all(folder: Path) -> None:
 
 def _landed(path: Path, source: SourceMap, day: int) -> LandedLoad:
     file = read_rows(path, source)
-    rows = pl.concat(file.batches)
+    rows = joined(file.batches)
     at = datetime(2024, 8, day, tzinfo=UTC)
     return LandedLoad(path.name, source.name, path.name, at, file.header, source.conversion(), rows)
 

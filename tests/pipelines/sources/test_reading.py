@@ -15,6 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from models.errors import UnreadableFileError
+from models.records.landed import joined
 from pipelines.sources import SourceMap, content_digest, match, read_rows, reading
 from pipelines.sources.object_lines import flat
 from tests.pipelines.sources.written_files import csv_text, write_table
@@ -30,7 +31,7 @@ def _map(name: str, **keys: Any) -> SourceMap:
 
 def _read(path: Path, **keys: Any) -> tuple[list[str], list[int], list[list[str | None]]]:
     file = read_rows(path, _map(path.name, **keys))
-    rows = pl.concat([pl.DataFrame(schema={"row_number": pl.Int64, "cells": pl.List(pl.String)}), *file.batches])
+    rows = joined(file.batches).listed()
     return list(file.header), rows["row_number"].to_list(), rows["cells"].to_list()
 
 
