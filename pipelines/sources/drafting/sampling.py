@@ -19,10 +19,11 @@ import polars as pl
 from models.errors import UnreadableFileError
 from models.records.conversion import FileFormat, input_columns
 from pipelines.sources.drafting.names import kinds_named, knows
+from pipelines.sources.formats.delimited import DELIMITERS
+from pipelines.sources.formats.object_lines import flat
+from pipelines.sources.formats.workbooks import NO_WORKBOOK
 from pipelines.sources.maps import SourceMap, format_of
-from pipelines.sources.object_lines import flat
-from pipelines.sources.reading import DELIMITERS, read_rows
-from pipelines.sources.workbooks import NO_WORKBOOK
+from pipelines.sources.reading import read_rows
 
 SAMPLE_ROWS = 5_000
 HEAD_BYTES = 4_000_000

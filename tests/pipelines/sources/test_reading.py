@@ -16,8 +16,9 @@ from hypothesis import strategies as st
 
 from models.errors import UnreadableFileError
 from models.records.landed import joined
-from pipelines.sources import SourceMap, content_digest, match, read_rows, reading
-from pipelines.sources.object_lines import flat
+from pipelines.sources import SourceMap, content_digest, match, read_rows
+from pipelines.sources.formats import json_lines
+from pipelines.sources.formats.object_lines import flat
 from tests.pipelines.sources.written_files import csv_text, write_table
 
 HEADER = ["vehicle_id", "read_at", "odometer"]
@@ -244,7 +245,7 @@ def test_a_file_that_is_not_there_a_folder_and_a_missing_sheet_are_answered(tmp_
 def test_a_workbook_that_unpacks_to_too_much_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with xlsxwriter.Workbook(tmp_path / "a.xlsx") as book:
         book.add_worksheet("data").write_row(0, 0, HEADER)
-    monkeypatch.setattr("pipelines.sources.workbooks.MAX_WORKBOOK_BYTES", 1_000)
+    monkeypatch.setattr("pipelines.sources.formats.workbooks.MAX_WORKBOOK_BYTES", 1_000)
     with pytest.raises(UnreadableFileError, match="unpacks to over 1,000 bytes"):
         read_rows(tmp_path / "a.xlsx", _map("a.xlsx"))
 
@@ -326,9 +327,9 @@ def test_text_read_at_once_gives_the_rows_that_reading_row_by_row_gives(
     path = tmp_path_factory.mktemp("pieces") / "a.csv"
     path.write_bytes(("vehicle_id,read_at,odometer\n" + "".join(pieces)).encode(encoding[0]))
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("pipelines.sources.well_formed.PIECE_BYTES", 40)
+        patch.setattr("pipelines.sources.formats.well_formed.PIECE_BYTES", 40)
         at_once = _read(path, encoding=encoding[1])
-        patch.setattr("pipelines.sources.reading._end_of_header", lambda *_: None)
+        patch.setattr("pipelines.sources.formats.delimited._end_of_header", lambda *_: None)
         assert _read(path, encoding=encoding[1]) == at_once
 
 
@@ -370,9 +371,9 @@ def test_lines_of_objects_read_at_once_give_the_rows_that_reading_one_by_one_giv
     first = json.dumps(dict.fromkeys(HEADER, "V1"))
     path.write_bytes(line_end.join([first, *lines]).encode(encoding, errors="replace"))
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("pipelines.sources.reading.PIECE_CHARACTERS", 200)
+        patch.setattr("pipelines.sources.formats.json_lines.PIECE_CHARACTERS", 200)
         at_once = _read(path)
-        patch.setattr("pipelines.sources.reading.MAX_LAYOUTS", 0)
+        patch.setattr("pipelines.sources.formats.json_lines.MAX_LAYOUTS", 0)
         assert _read(path) == at_once
 
 
@@ -382,10 +383,10 @@ def test_parquet_texts_that_are_too_many_for_a_batch_are_written_out_in_parts(
     path = tmp_path / "a.parquet"
     cells = [[f"V{number}", "2024-03-04", "x" * 40] for number in range(9)]
     pl.DataFrame(cells, schema=HEADER, orient="row").write_parquet(path)
-    monkeypatch.setattr("pipelines.sources.reading.CHARACTERS_PER_BATCH", 400)
+    monkeypatch.setattr("pipelines.sources.formats.parquet.CHARACTERS_PER_BATCH", 400)
     assert [batch.height for batch in read_rows(path, _map(path.name)).batches] == [4, 5]
     assert _read(path) == (HEADER, list(range(2, 11)), cells)
-    monkeypatch.setattr("pipelines.sources.reading.CHARACTERS_PER_BATCH", 300)
+    monkeypatch.setattr("pipelines.sources.formats.parquet.CHARACTERS_PER_BATCH", 300)
     with pytest.raises(UnreadableFileError, match="holds over 300 characters in 9 rows"):
         _read(path)
 
@@ -404,8 +405,8 @@ def test_plain_lines_of_objects_are_read_at_once(tmp_path: Path, monkeypatch: py
     rows += [row | {f"more {place}": True for place in range(12)} for row in rows]
     path.write_text("\n".join(map(json.dumps, rows)))
     parsed = []
-    decode = reading._json_object
-    monkeypatch.setattr(reading, "_json_object", lambda line: parsed.append(line) or decode(line))
+    decode = json_lines._json_object
+    monkeypatch.setattr(json_lines, "_json_object", lambda line: parsed.append(line) or decode(line))
     read = _read(path)[2]
     assert read == [[*map(str, row.values()), *[None] * 12] for row in rows[:99]] + [
         ['V"1"\n\\', "2024-03-04", str(number), *["true"] * 12] for number in range(99)
@@ -416,5 +417,6 @@ def test_plain_lines_of_objects_are_read_at_once(tmp_path: Path, monkeypatch: py
 def test_sound_text_is_read_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "a.csv"
     path.write_text(csv_text([HEADER, *ROWS * 50]))
-    monkeypatch.setattr("pipelines.sources.reading._numbered", lambda *_: pytest.fail("rows were read one by one"))
+    one_by_one = "pipelines.sources.formats.delimited._numbered"
+    monkeypatch.setattr(one_by_one, lambda *_: pytest.fail("rows were read one by one"))
     assert next(read_rows(path, _map(path.name)).batches).height == 150

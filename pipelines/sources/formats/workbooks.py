@@ -17,6 +17,9 @@ from pathlib import Path
 import polars as pl
 
 from models.errors import UnreadableFileError
+from models.records.landed import LandedRows
+from pipelines.sources.formats.batches import frame_batches, names_of
+from pipelines.sources.maps import SourceMap
 
 MAX_WORKBOOK_BYTES = 1_000_000_000
 """Unpacked; a full sheet of 1,048,576 rows by 20 columns takes about 1 GB."""
@@ -37,6 +40,18 @@ _BROKEN = (zipfile.BadZipFile, NotImplementedError, RuntimeError, zlib.error, EO
 
 NO_WORKBOOK = ("is not a workbook", "Copy or save it again as .xlsx, without a password.")
 """What is wrong with a file that cannot be opened as one, and its remedy."""
+
+
+def workbook_rows(path: Path, source_map: SourceMap) -> tuple[list[str], Iterator[LandedRows]]:
+    """Return the header and the rows of a sheet."""
+    frame = read_workbook(path, sheet=source_map.sheet)
+    if frame.height <= source_map.skip_rows:
+        raise UnreadableFileError(
+            path, f"has no header in row {source_map.skip_rows + 1}", "Check sheet and skip_rows."
+        )
+    header = list(frame.row(source_map.skip_rows))
+    rows = frame.with_row_index("row_number", offset=1).slice(source_map.skip_rows + 1)
+    return names_of(header), frame_batches(rows)
 
 
 def read_workbook(path: Path, *, sheet: str | None) -> pl.DataFrame:
