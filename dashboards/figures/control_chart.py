@@ -16,6 +16,9 @@ from dashboards.figures.style import (
 )
 
 HEIGHT = 320
+STRETCHES = 250
+"""A line of more repairs than three times this is drawn by the lowest, the highest and the last sum of so many
+stretches of it: finer than the pixels it has."""
 
 
 def control_chart(charts: pl.DataFrame, *, title: str, line: str) -> Figure:
@@ -43,10 +46,11 @@ def control_chart(charts: pl.DataFrame, *, title: str, line: str) -> Figure:
 
 def _sum(rows: pl.DataFrame, name: str, number: int) -> Trace:
     """One chart's sum, repair by repair."""
-    outcomes = ["came back" if came_back else "held" for came_back in rows["is_comeback"]]
+    drawn = _thinned(rows)
+    outcomes = ["came back" if came_back else "held" for came_back in drawn["is_comeback"]]
     return scatter(
-        x=[day.isoformat() for day in rows["repaired_on"]],
-        y=rows["share"].round(4).to_list(),
+        x=[day.isoformat() for day in drawn["repaired_on"]],
+        y=drawn["share"].round(4).to_list(),
         mode="lines",
         name=plain(name),
         line={
@@ -58,6 +62,21 @@ def _sum(rows: pl.DataFrame, name: str, number: int) -> Trace:
         customdata=outcomes,
         hovertemplate="%{x}: %{customdata}, %{y:.2f} of the threshold",
     )
+
+
+def _thinned(rows: pl.DataFrame) -> pl.DataFrame:
+    """The repairs whose sums show the line as it is."""
+    if rows.height <= 3 * STRETCHES:
+        return rows
+    place = pl.col("place")
+    lowest, highest = (place.get(end) for end in (pl.col("share").arg_min(), pl.col("share").arg_max()))
+    kept = (
+        rows.select("share")
+        .with_row_index("place")
+        .group_by(place * STRETCHES // rows.height)
+        .agg(pl.concat_list(lowest, highest, place.last()).alias("kept"))
+    )
+    return rows[kept["kept"].explode().unique().sort()]
 
 
 def _signals(rows: pl.DataFrame) -> Trace:

@@ -232,6 +232,21 @@ def test_of_many_sites_only_those_outside_the_limits_are_named() -> None:
     assert list(go.Figure(site_funnel(sites(), **WORDS)).data[-1].text) == ["Hill", "Quay"]
 
 
+def test_a_long_control_chart_keeps_its_heights_its_depths_and_its_end() -> None:
+    repairs, levels = 20_000, np.random.default_rng(3).random(20_000)
+    rows = pl.DataFrame({"number": range(repairs), "value": levels}).with_columns(
+        repaired_on=pl.lit(date(2020, 1, 1)) + pl.duration(days=pl.int_range(repairs) // 10),
+        name=pl.lit("Quay"),
+        threshold=pl.lit(1.0),
+        is_comeback=pl.lit(False),
+        is_signal=pl.lit(False),
+    )
+    line = go.Figure(control_chart(rows, **WORDS)).data[0]
+    assert len(line.y) < repairs / 20
+    assert (min(line.y), max(line.y), line.y[-1]) == pytest.approx((levels.min(), levels.max(), levels[-1]), abs=1e-4)
+    assert list(line.x) == sorted(line.x)
+
+
 def test_weeks_stand_in_order() -> None:
     bars = go.Figure(bay_hours(weeks(), **WORDS)).data[0]
     assert bars.x == ("6\u00a0Jul", "13\u00a0Jul")
