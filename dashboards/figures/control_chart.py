@@ -16,7 +16,7 @@ from dashboards.figures.style import (
 )
 
 HEIGHT = 320
-STRETCHES = 250
+STRETCHES = 500
 """A line of more repairs than three times this is drawn by the lowest, the highest and the last sum of so many
 stretches of it: finer than the pixels it has."""
 
