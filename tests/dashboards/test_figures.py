@@ -242,7 +242,7 @@ def test_a_long_control_chart_keeps_its_heights_its_depths_and_its_end() -> None
         is_signal=pl.lit(False),
     )
     line = go.Figure(control_chart(rows, **WORDS)).data[0]
-    assert len(line.y) < repairs / 20
+    assert len(line.y) < repairs / 10
     assert (min(line.y), max(line.y), line.y[-1]) == pytest.approx((levels.min(), levels.max(), levels[-1]), abs=1e-4)
     assert list(line.x) == sorted(line.x)
 
