@@ -18,8 +18,8 @@ from dashboards.figures.style import (
 
 ROW_HEIGHT, WRAPPED_ROW_HEIGHT, SERIES_HEIGHT, FRAME_HEIGHT = 26, 38, 15, 96
 SERIES_GAP = 0.26
-FAR = 0.7
-"""Share of the value axis beyond which there is no room for words to the right."""
+FAR, NEAR = 0.7, 0.45
+"""Shares of the value axis beyond and before which there is no room for words to the right and to the left."""
 
 
 def interval_dots(
@@ -121,21 +121,26 @@ def _missing(placed: pl.DataFrame) -> Trace:
             has_none=pl.col("value").is_null().all().over("label"),
             start=last.over("label").fill_null(0.0),
             end=pl.min_horizontal("value", "low").min().over("label"),
-            furthest=last,
+            furthest=last.fill_null(0.0),
         )
         .filter(pl.col("value").is_null())
         .with_columns(
             at=pl.when("has_none").then(pl.col("at").mean().over("label")).otherwise("at"),
-            is_far=(pl.col("start") > FAR * pl.col("furthest")).fill_null(False),
+            side=pl.when(pl.col("start") <= FAR * pl.col("furthest"))
+            .then(pl.lit("right"))
+            .when(pl.col("end") >= NEAR * pl.col("furthest"))
+            .then(pl.lit("left"))
+            .otherwise(pl.lit("center")),
         )
         .filter(~pl.col("has_none") | pl.col("label").is_last_distinct())
     )
+    by_side = {"right": pl.col("start"), "left": pl.col("end"), "center": (pl.col("start") + pl.col("end")) / 2.0}
     return scatter(
-        x=rows.select(pl.when("is_far").then("end").otherwise("start")).to_series().to_list(),
+        x=rows.select(pl.coalesce(pl.when(side=name).then(at) for name, at in by_side.items())).to_series().to_list(),
         y=rows["at"].to_list(),
         mode="text",
         text=[f"\u00a0{plain(note)}\u00a0" for note in rows["note"].fill_null("")],
-        textposition=["middle left" if is_far else "middle right" for is_far in rows["is_far"]],
+        textposition=[f"middle {side}" for side in rows["side"]],
         textfont={"color": QUIET_INK, "size": 12},
         showlegend=False,
         hoverinfo="skip",

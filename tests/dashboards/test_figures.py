@@ -164,9 +164,12 @@ def test_dots_stand_at_the_estimates_with_their_intervals() -> None:
 def test_a_missing_estimate_is_said_once_and_clear_of_what_is_there() -> None:
     missing = go.Figure(interval_dots(dots(), **WORDS, axis="share")).data[-1]
     assert [words.strip("\u00a0") for words in missing.text] == ["too few to say", "too few to say"]
-    assert list(missing.x) == [0.2, 0.0]
-    assert missing.textposition == ("middle left", "middle right")
+    assert list(missing.x) == [pytest.approx(0.325), 0.0]
+    assert missing.textposition == ("middle center", "middle right")
     assert missing.y[1] == 2 - 0.13
+    far = dots().with_columns(low=pl.when(pl.col("value") > 0.25).then(0.21).otherwise("low"))
+    missing = go.Figure(interval_dots(far, **WORDS, axis="share")).data[-1]
+    assert (missing.x[0], missing.textposition[0]) == (0.21, "middle left")
 
 
 def test_names_with_markup_are_shown_as_they_are() -> None:
