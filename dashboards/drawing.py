@@ -42,7 +42,7 @@ def drawing(figure: Figure, *, says: str) -> Drawing:
         line=html.unescape(title["subtitle"]["text"]),
         says=says,
         height=layout["height"],
-        data_json=script_safe(json.dumps(shown, allow_nan=False)),
+        data_json=script_safe(json.dumps(shown, allow_nan=False, separators=(",", ":"))),
     )
 
 
@@ -52,7 +52,13 @@ def _rounded(part: Any) -> Any:
         return {name: _rounded(value) for name, value in part.items()}
     if isinstance(part, list | tuple):
         return [_rounded(value) for value in part]
-    return float(f"{part:.{DIGITS}g}") if isinstance(part, float) else part
+    return _short(part) if isinstance(part, float) else part
+
+
+def _short(number: float) -> float:
+    """A number to `DIGITS` digits, without a point where it is whole."""
+    short = float(f"{number:.{DIGITS}g}")
+    return int(short) if short.is_integer() else short
 
 
 def template_json() -> Markup:

@@ -16,9 +16,7 @@ from dashboards.figures.style import (
 )
 
 HEIGHT = 320
-STRETCHES = 500
-"""A line of more repairs than three times this is drawn by the lowest, the highest and the last sum of so many
-stretches of it: finer than the pixels it has."""
+SHARE_DECIMALS = 4
 
 
 def control_chart(charts: pl.DataFrame, *, title: str, line: str) -> Figure:
@@ -29,9 +27,9 @@ def control_chart(charts: pl.DataFrame, *, title: str, line: str) -> Figure:
         title: What is shown.
         line: How to read it.
     """
-    shares = charts.with_columns(share=pl.col("value") / pl.col("threshold"))
+    shares = charts.with_columns(share=(pl.col("value") / pl.col("threshold")).round(SHARE_DECIMALS))
     names = shares["name"].unique(maintain_order=True).to_list()
-    sums = [_sum(shares.filter(name=name), str(name), number) for number, name in enumerate(names)]
+    sums = [_sum(_steps(shares.filter(name=name)), str(name), number) for number, name in enumerate(names)]
     return framed(
         [*sums, _signals(shares.filter("is_signal"))],
         title=title,
@@ -44,13 +42,20 @@ def control_chart(charts: pl.DataFrame, *, title: str, line: str) -> Figure:
     )
 
 
+def _steps(rows: pl.DataFrame) -> pl.DataFrame:
+    """The repairs whose sums make the line: the lowest, the highest and the last of each day, where it moves."""
+    share, day = pl.col("share"), pl.col("repaired_on")
+    ends = (share == share.min().over(day)) | (share == share.max().over(day)) | day.is_last_distinct()
+    is_last = pl.int_range(pl.len()) == pl.len() - 1
+    return rows.filter(ends).filter(share.ne_missing(share.shift()) | is_last)
+
+
 def _sum(rows: pl.DataFrame, name: str, number: int) -> Trace:
     """One chart's sum, repair by repair."""
-    drawn = _thinned(rows)
-    outcomes = ["came back" if came_back else "held" for came_back in drawn["is_comeback"]]
+    outcomes = ["came back" if came_back else "held" for came_back in rows["is_comeback"]]
     return scatter(
-        x=[day.isoformat() for day in drawn["repaired_on"]],
-        y=drawn["share"].round(4).to_list(),
+        x=[day.isoformat() for day in rows["repaired_on"]],
+        y=rows["share"].to_list(),
         mode="lines",
         name=plain(name),
         line={
@@ -64,26 +69,11 @@ def _sum(rows: pl.DataFrame, name: str, number: int) -> Trace:
     )
 
 
-def _thinned(rows: pl.DataFrame) -> pl.DataFrame:
-    """The repairs whose sums show the line as it is."""
-    if rows.height <= 3 * STRETCHES:
-        return rows
-    place = pl.col("place")
-    lowest, highest = (place.get(end) for end in (pl.col("share").arg_min(), pl.col("share").arg_max()))
-    kept = (
-        rows.select("share")
-        .with_row_index("place")
-        .group_by(place * STRETCHES // rows.height)
-        .agg(pl.concat_list(lowest, highest, place.last()).alias("kept"))
-    )
-    return rows[kept["kept"].explode().unique().sort()]
-
-
 def _signals(rows: pl.DataFrame) -> Trace:
     """Where a sum reaches its threshold."""
     return scatter(
         x=[day.isoformat() for day in rows["repaired_on"]],
-        y=rows["share"].round(4).to_list(),
+        y=rows["share"].to_list(),
         mode="markers",
         name="signal",
         showlegend=not rows.is_empty(),

@@ -1,7 +1,8 @@
 """Figures: frame in, figure out, nothing else touched."""
 
 import json
-from datetime import date
+from collections.abc import Sequence
+from datetime import date, timedelta
 
 import numpy as np
 import plotly.graph_objects as go
@@ -235,25 +236,51 @@ def test_of_many_sites_only_those_outside_the_limits_are_named() -> None:
     assert list(go.Figure(site_funnel(sites(), **WORDS)).data[-1].text) == ["Hill", "Quay"]
 
 
-def test_a_long_control_chart_keeps_its_heights_its_depths_and_its_end() -> None:
-    repairs, levels = 20_000, np.random.default_rng(3).random(20_000)
-    rows = pl.DataFrame({"number": range(repairs), "value": levels}).with_columns(
-        repaired_on=pl.lit(date(2020, 1, 1)) + pl.duration(days=pl.int_range(repairs) // 10),
-        name=pl.lit("Quay"),
-        threshold=pl.lit(1.0),
-        is_comeback=pl.lit(False),
-        is_signal=pl.lit(False),
-    )
-    line = go.Figure(control_chart(rows, **WORDS)).data[0]
-    assert len(line.y) < repairs / 10
-    assert (min(line.y), max(line.y), line.y[-1]) == pytest.approx((levels.min(), levels.max(), levels[-1]), abs=1e-4)
-    assert list(line.x) == sorted(line.x)
-
-
 def test_weeks_stand_in_order() -> None:
     bars = go.Figure(bay_hours(weeks(), **WORDS)).data[0]
     assert bars.x == ("6\u00a0Jul", "13\u00a0Jul")
     assert bars.y == (8.5, 3.0)
+
+
+def walked(seed: int) -> pl.DataFrame:
+    """A control chart's sum over 400 repairs in 80 days: often at nought, several a day, now and then a leap."""
+    random = np.random.default_rng(seed)
+    leaps = random.random(400) < 0.15
+    sums = [0.0]
+    for leap in leaps:
+        sums.append(max(0.0, sums[-1] + (0.5 if leap else -0.125)))
+    days = [date(2026, 1, 1) + timedelta(days=int(day)) for day in np.sort(random.integers(0, 80, 400))]
+    return pl.DataFrame({"name": "Quay", "repaired_on": days, "value": sums[1:], "is_comeback": leaps}).with_columns(
+        threshold=pl.lit(2.0), is_signal=pl.lit(False)
+    )
+
+
+def inked(days: Sequence[str], shares: Sequence[float]) -> dict[str, tuple[float, float, float]]:
+    """Least, most and last of each day on which a line in steps does not stay where it was."""
+    of_days: dict[str, list[float]] = {}
+    for day, share in zip(days, shares, strict=True):
+        of_days.setdefault(day, []).append(share)
+    ink, level = {}, shares[0]
+    for day, on_day in of_days.items():
+        reached = [level, *on_day]
+        level = on_day[-1]
+        ink[day] = (min(reached), max(reached), level)
+    return {day: (least, most, last) for day, (least, most, last) in ink.items() if least < most}
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_a_sum_is_drawn_from_the_points_that_make_its_line_and_looks_the_same(seed: int) -> None:
+    rows = walked(seed)
+    steps = go.Figure(control_chart(rows, **WORDS)).data[0]
+    days, shares = [day.isoformat() for day in rows["repaired_on"]], (rows["value"] / 2.0).to_list()
+    assert inked(steps.x, steps.y) == inked(days, shares)
+    assert len(steps.x) < 0.75 * rows.height
+    assert (steps.x[0], steps.x[-1]) == (days[0], days[-1])
+
+
+def test_a_drawn_number_has_six_digits_and_no_needless_point() -> None:
+    figure = bay_hours(weeks(), **WORDS) | {"data": [{"x": [365.0, -0.0, 1 / 3, None]}]}
+    assert '"x":[365,0,0.333333,null]' in drawing(figure, says="nothing").data_json
 
 
 def test_a_drawing_cannot_close_its_script() -> None:
