@@ -21,6 +21,8 @@ SERIES_GAP = 0.26
 FAR, NEAR = 0.7, 0.45
 """Shares of the value axis beyond and before which there is no room for words to the right and to the left."""
 
+Point = dict[str, Any]
+
 
 def interval_dots(
     rows: pl.DataFrame, *, title: str, line: str, axis: str, axis_format: str = "", reference: float | None = None
@@ -39,10 +41,10 @@ def interval_dots(
     labels = rows["label"].unique(maintain_order=True).to_list()
     series = rows["series"].unique(maintain_order=True).to_list()
     ticks = [wrapped(label) for label in labels]
-    placed = rows.with_columns(at=_row_positions(labels, series))
-    dots = [_dots(placed.filter(series=name), name, number, axis_format) for number, name in enumerate(series)]
+    points = _placed(rows, labels, series)
+    dots = [_dots(points, name, number, axis_format) for number, name in enumerate(series)]
     return framed(
-        [*dots, _missing(placed)],
+        [*dots, _missing(points)],
         title=title,
         line=line,
         height=_height(ticks, len(series)),
@@ -79,70 +81,76 @@ def _height(ticks: list[str], series_count: int) -> int:
     return FRAME_HEIGHT + len(ticks) * max(one_row, ROW_HEIGHT + SERIES_HEIGHT * (series_count - 1))
 
 
-def _row_positions(labels: list[str], series: list[str]) -> pl.Expr:
-    """Where each estimate stands: its group's row, its series above or below the middle."""
-    row = pl.col("label").replace_strict(labels, range(len(labels)), return_dtype=pl.Float64)
+def _placed(rows: pl.DataFrame, labels: list[str], series: list[str]) -> list[Point]:
+    """Each estimate with `at`, where it stands: its group's row, its series above or below the middle."""
+    row_of = {label: row for row, label in enumerate(labels)}
     middle = (len(series) - 1) / 2
-    shifts = [(number - middle) * SERIES_GAP for number in range(len(series))]
-    return row + pl.col("series").replace_strict(series, shifts, return_dtype=pl.Float64)
+    shift_of = {name: (number - middle) * SERIES_GAP for number, name in enumerate(series)}
+    return [point | {"at": row_of[point["label"]] + shift_of[point["series"]]} for point in rows.iter_rows(named=True)]
 
 
-def _dots(rows: pl.DataFrame, name: str, number: int, axis_format: str) -> Trace:
+def _dots(points: list[Point], name: str, number: int, axis_format: str) -> Trace:
     """The estimates of one series."""
-    known = rows.filter(pl.col("value").is_not_null())
+    known = [point for point in points if point["series"] == name and point["value"] is not None]
     colour = SERIES_COLOURS[number % len(SERIES_COLOURS)]
     return scatter(
-        x=known["value"].to_list(),
-        y=known["at"].to_list(),
+        x=[point["value"] for point in known],
+        y=[point["at"] for point in known],
         mode="markers",
         name=plain(name),
         marker={"color": colour, "size": 9, "symbol": SERIES_SYMBOLS[number % len(SERIES_SYMBOLS)]},
         error_x={
             "type": "data",
             "symmetric": False,
-            "array": (known["high"] - known["value"]).fill_null(0.0).to_list(),
-            "arrayminus": (known["value"] - known["low"]).fill_null(0.0).to_list(),
+            "array": [0.0 if point["high"] is None else point["high"] - point["value"] for point in known],
+            "arrayminus": [0.0 if point["low"] is None else point["value"] - point["low"] for point in known],
             "color": colour,
             "thickness": 1.6,
             "width": 4,
         },
-        customdata=[
-            [plain(label), plain(note)] for label, note in zip(known["label"], known["note"].fill_null(""), strict=True)
-        ],
+        customdata=[[plain(point["label"]), plain(point["note"] or "")] for point in known],
         hovertemplate=f"%{{customdata[0]}}: %{{x:{axis_format}}}<br>%{{customdata[1]}}<extra>{plain(name)}</extra>",
     )
 
 
-def _missing(placed: pl.DataFrame) -> Trace:
+def _missing(points: list[Point]) -> Trace:
     """Words in place of an estimate that would rest on too little; once where a group has none at all."""
-    last = pl.max_horizontal("value", "high").max()
-    rows = (
-        placed.with_columns(
-            has_none=pl.col("value").is_null().all().over("label"),
-            start=last.over("label").fill_null(0.0),
-            end=pl.min_horizontal("value", "low").min().over("label"),
-            furthest=last.fill_null(0.0),
-        )
-        .filter(pl.col("value").is_null())
-        .with_columns(
-            at=pl.when("has_none").then(pl.col("at").mean().over("label")).otherwise("at"),
-            side=pl.when(pl.col("start") <= FAR * pl.col("furthest"))
-            .then(pl.lit("right"))
-            .when(pl.col("end") >= NEAR * pl.col("furthest"))
-            .then(pl.lit("left"))
-            .otherwise(pl.lit("center")),
-        )
-        .filter(~pl.col("has_none") | pl.col("label").is_last_distinct())
-    )
-    by_side = {"right": pl.col("start"), "left": pl.col("end"), "center": (pl.col("start") + pl.col("end")) / 2.0}
+    of_label: dict[str, list[Point]] = {}
+    for point in points:
+        of_label.setdefault(point["label"], []).append(point)
+    furthest = max(_reach(points), default=0.0)
+    words = [word for group in of_label.values() for word in _words(group, furthest)]
     return scatter(
-        x=rows.select(pl.coalesce(pl.when(side=name).then(at) for name, at in by_side.items())).to_series().to_list(),
-        y=rows["at"].to_list(),
+        x=[word["x"] for word in words],
+        y=[word["at"] for word in words],
         mode="text",
-        text=[f"\u00a0{plain(note)}\u00a0" for note in rows["note"].fill_null("")],
-        textposition=[f"middle {side}" for side in rows["side"]],
+        text=[f"\u00a0{plain(word['note'] or '')}\u00a0" for word in words],
+        textposition=[f"middle {word['side']}" for word in words],
         textfont={"color": QUIET_INK, "size": 12},
         showlegend=False,
         hoverinfo="skip",
         cliponaxis=False,
     )
+
+
+def _words(group: list[Point], furthest: float) -> list[Point]:
+    """What is said of one group's missing estimates: beside those it has, where there is room, else between."""
+    missing = [point for point in group if point["value"] is None]
+    reach = _reach(group)
+    if not reach:
+        middle = sum(point["at"] for point in group) / len(group)
+        return [missing[-1] | {"at": middle, "x": 0.0, "side": "right"}]
+    start, end = max(reach), min(reach)
+    if start <= FAR * furthest:
+        place = {"x": start, "side": "right"}
+    elif end >= NEAR * furthest:
+        place = {"x": end, "side": "left"}
+    else:
+        place = {"x": (start + end) / 2.0, "side": "center"}
+    return [point | place for point in missing]
+
+
+def _reach(points: list[Point]) -> list[float]:
+    """All that the estimates and their intervals reach."""
+    reached = (point[name] for point in points for name in ("low", "value", "high"))
+    return [value for value in reached if value is not None]

@@ -1,10 +1,13 @@
 """How the share that leaked again grows: curves by repair method."""
 
+from itertools import groupby
+from operator import itemgetter
+
 import polars as pl
 
 from dashboards.drawing import drawing
 from dashboards.figures.recurrence_curves import recurrence_curves
-from dashboards.pages.comparing.selecting import Choice, in_order, selection_words, selections
+from dashboards.pages.comparing.selecting import Choice, cut, selection_words, selections
 from dashboards.saying import CANNOT_TELL, which_leaks_less
 from dashboards.tabulating import Row, Table, columns
 from dashboards.wording import TOO_FEW, listed, method_words, whole
@@ -12,15 +15,15 @@ from dashboards.wording import TOO_FEW, listed, method_words, whole
 
 def curve_choices(curves: pl.DataFrame, recurrence: pl.DataFrame, *, level: str) -> list[Choice]:
     """Cumulative curves by method with the numbers still watched, for every selection."""
+    measured = cut(recurrence, "repair_method")
     return [
-        _curve_choice(keys, rows, recurrence, level=level)
+        _curve_choice(keys, rows, measured[tuple(keys.values())], level=level)
         for keys, rows in selections(curves, "repair_method", estimate="recurrence")
     ]
 
 
-def _curve_choice(keys: dict[str, str], rows: pl.DataFrame, recurrence: pl.DataFrame, *, level: str) -> Choice:
+def _curve_choice(keys: dict[str, str], rows: pl.DataFrame, measured: pl.DataFrame, *, level: str) -> Choice:
     unit = keys["time_scale"]
-    measured = in_order(recurrence.filter(**keys), "repair_method")
     drawn = rows.filter(pl.col("repair_method") != "")
     figure = recurrence_curves(
         drawn,
@@ -50,8 +53,8 @@ def _at_risk_table(measured: pl.DataFrame, unit: str) -> Table:
     """Repairs still watched at each horizon: where few are, the curve is loose."""
     horizons = sorted(measured["horizon"].unique())
     numbers = ["At the repair", *(f"{whole(horizon)} {unit}" for horizon in horizons)]
+    by_label = groupby(measured.select("label", "n", "at_risk").iter_rows(), key=itemgetter(0, 1))
     rows = tuple(
-        Row((str(label), whole(of_group["n"][0]), *(whole(count) for count in of_group.sort("horizon")["at_risk"])))
-        for (label,), of_group in measured.group_by("label", maintain_order=True)
+        Row((label, whole(n), *(whole(at_risk) for _, _, at_risk in of_group))) for (label, n), of_group in by_label
     )
     return Table("Repairs still watched", columns("Repair method", *numbers, numbers=numbers), rows)

@@ -1,5 +1,7 @@
 """How many repairs leaked again: dots and intervals at two horizons."""
 
+from itertools import chain, groupby
+from operator import itemgetter
 from typing import Any
 
 import polars as pl
@@ -26,9 +28,6 @@ def _recurrence_choice(keys: dict[str, str], rows: pl.DataFrame, by: str, *, lev
     unit = keys["time_scale"]
     horizons = _shown_horizons(rows, unit)
     shown = rows.filter(pl.col("horizon").is_in(horizons))
-    by_note = pl.struct("rate", "n", "events", "at_risk", "reason").map_elements(
-        _recurrence_note, return_dtype=pl.String
-    )
     dots = shown.select(
         "label",
         "low",
@@ -37,7 +36,7 @@ def _recurrence_choice(keys: dict[str, str], rows: pl.DataFrame, by: str, *, lev
             horizons, [f"by {whole(horizon)} {unit}" for horizon in horizons], return_dtype=pl.String
         ),
         value="rate",
-        note=by_note,
+        note=pl.Series([_recurrence_note(row) for row in shown.iter_rows(named=True)], dtype=pl.String),
     )
     figure = interval_dots(
         dots,
@@ -73,11 +72,9 @@ def _recurrence_table(shown: pl.DataFrame, by: str, horizons: list[float], unit:
             f"Still watched at {whole(horizon)} {unit}",
         ]
     rows = []
-    for (label,), of_group in shown.group_by("label", maintain_order=True):
-        cells = [str(label), whole(of_group["n"][0])]
-        for row in of_group.sort("horizon").iter_rows(named=True):
-            cells += [_rate_words(row), whole(row["at_risk"])]
-        rows.append(Row(tuple(cells)))
+    for (label, n), of_group in groupby(shown.iter_rows(named=True), key=itemgetter("label", "n")):
+        figures = ((_rate_words(row), whole(row["at_risk"])) for row in of_group)
+        rows.append(Row((label, whole(n), *chain.from_iterable(figures))))
     return Table(
         "The numbers behind the figure", columns(BY_WORDS[by].capitalize(), *numbers, numbers=numbers), tuple(rows)
     )

@@ -78,14 +78,27 @@ def selections(frame: pl.DataFrame, by: str, *, estimate: str) -> Iterator[tuple
 
     What holds no estimate for any single group is left out: the page says that it is too few.
     """
-    fixed = [column for column in ("time_scale", *GROUPS) if column != by]
+    fixed = held_fixed(by)
     has_estimate = pl.col(estimate).is_not_null() & pl.col(by).ne("")
-    sized = frame.filter(has_estimate.any().over(fixed)).with_columns(
-        size=pl.col("n" if "n" in frame.columns else "at_risk").max().over(fixed)
+    sizes = (
+        frame.filter(has_estimate.any().over(fixed))
+        .group_by(fixed)
+        .agg(size=pl.col("n" if "n" in frame.columns else "at_risk").max())
+        .sort("size", *fixed, descending=[True] + [False] * len(fixed))
     )
-    sizes = sized.select(*fixed, "size").unique().sort(["size", *fixed], descending=[True] + [False] * len(fixed))
-    for row in sizes.head(MAX_CHOICES).drop("size").iter_rows(named=True):
-        yield row, in_order(frame.filter(**row), by)
+    parts = cut(frame, by)
+    for values in sizes.head(MAX_CHOICES).select(fixed).iter_rows():
+        yield dict(zip(fixed, values, strict=True)), parts[values]
+
+
+def held_fixed(by: str) -> list[str]:
+    """What is the same for all that one figure compares."""
+    return [column for column in ("time_scale", *GROUPS) if column != by]
+
+
+def cut(frame: pl.DataFrame, by: str) -> dict[tuple[str, ...], pl.DataFrame]:
+    """The rows of each figure, in order, by the values of what is held fixed."""
+    return in_order(frame, by).partition_by(held_fixed(by), as_dict=True, maintain_order=True)
 
 
 def in_order(rows: pl.DataFrame, by: str) -> pl.DataFrame:
