@@ -53,12 +53,14 @@ def _validate(warehouse: Path, name: str, query: str) -> tuple[int, "Expectation
     import great_expectations as gx
     import great_expectations.expectations as gxe
 
+    from pipelines.validation.expectation import ExpectNoRuleToBeBroken
+
     asset = _table_asset(warehouse, name)
     suite = gx.ExpectationSuite(
         name=name,
         expectations=[
             gxe.ExpectTableRowCountToBeBetween(min_value=0),
-            gxe.UnexpectedRowsExpectation(unexpected_rows_query=query, description="No rule is broken."),
+            ExpectNoRuleToBeBroken(unexpected_rows_query=query, description="No rule is broken."),
         ],
     )
     try:
@@ -66,7 +68,7 @@ def _validate(warehouse: Path, name: str, query: str) -> tuple[int, "Expectation
         results = batch.validate(suite, result_format="COMPLETE").results
     finally:
         _let_go(asset.datasource)
-    counted, broken = sorted(results, key=lambda result: result.expectation_config.type)
+    broken, counted = sorted(results, key=lambda result: result.expectation_config.type)
     return counted.result.get("observed_value", 0), broken
 
 
