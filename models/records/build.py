@@ -59,7 +59,7 @@ class RecordsResult:
     """What became of everything that landed.
 
     Args:
-        tables: Record kind to its table, every kind of `models.tables.records.TABLES`.
+        tables: Record kind to its table, every kind of `models.tables.records.TABLES`, in the order of its key.
         outcomes: A row per landed row: load_id, row_number, outcome (accepted, refused, duplicate, superseded) and,
             where refused, column_name, value, reason. Sorted by load_id and row_number.
         refused: The refused rows in the columns of `models.tables.audit.RefusedRows`.
@@ -86,6 +86,7 @@ def build_records(
     typed, refused = type_landed(landed, as_of=as_of, default_zone=default_zone)
     order = in_load_order(load for loads in landed.values() for load in loads)
     tables, judged = judge_records(typed, order)
+    tables = {kind: table.sort(TABLES[kind].primary_key()) for kind, table in tables.items()}
     every = pl.concat([refused, judged]).sort("load_id", "row_number")
     return RecordsResult(tables=tables, outcomes=every, refused=_refused_rows(every, landed))
 
@@ -126,7 +127,7 @@ def judge_records(
         order: The loads from `in_load_order`, at least those of the rows; their own rows are not read.
 
     Returns:
-        Every record kind to its table, and the outcomes of the rows given.
+        Every record kind to its table, in no order, and the outcomes of the rows given.
     """
     ranks = ranked(order)
     tables: dict[str, pl.DataFrame] = {}
@@ -261,7 +262,7 @@ def _keep_contract(standing: pl.DataFrame, kind: str) -> tuple[pl.DataFrame, pl.
         broken.append({name: row[name] for name in key} | _contract_breach(row, rule, schema.columns()))
     texts = dict.fromkeys(("column_name", "value", "reason"), pl.String())
     types: dict[str, pl.DataType] = {name: table.schema[name] for name in key} | texts
-    return table.sort(key), pl.DataFrame(broken, schema=types)
+    return table, pl.DataFrame(broken, schema=types)
 
 
 def _contract_breach(row: dict[str, Any], rule: str, columns: dict[str, dy.Column]) -> dict[str, str]:

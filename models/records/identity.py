@@ -59,4 +59,5 @@ def _written(name: str, dtype: pl.DataType) -> pl.Expr:
 
 def digests(text: pl.Series) -> pl.Series:
     """Return the BLAKE2b digest of each text in hexadecimal digits."""
-    return pl.Series([blake2b(value.encode(), digest_size=DIGEST_BYTES).hexdigest() for value in text], dtype=pl.String)
+    values = text.cast(pl.Binary).to_list()
+    return pl.Series([blake2b(value, digest_size=DIGEST_BYTES).hexdigest() for value in values], dtype=pl.String)

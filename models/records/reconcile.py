@@ -44,8 +44,8 @@ def reconcile(typed: pl.DataFrame, kind: str) -> tuple[pl.DataFrame, pl.DataFram
         kind: The record kind.
 
     Returns:
-        The rows that stand (orders folded, columns of the kind's table), and `load_id`, `row_number`, `outcome` of
-        every row given.
+        The rows that stand, in no order (orders folded, columns of the kind's table), and `load_id`, `row_number`,
+        `outcome` of every row given.
     """
     key = list(TABLES[kind].primary_key())
     rows = with_ids(typed, kind)
@@ -56,9 +56,9 @@ def reconcile(typed: pl.DataFrame, kind: str) -> tuple[pl.DataFrame, pl.DataFram
     several = rows.filter(~is_alone).pipe(with_content, kind)
     judged = _judge_lines(several) if kind == "work_orders" else _judge(several, key)
     judged = pl.concat([alone, judged.select(alone.columns)])
-    standing = judged.filter(pl.col("outcome") == "accepted").sort(_LINE_ORDER)
+    standing = judged.filter(pl.col("outcome") == "accepted")
     if kind == "work_orders":
-        standing = standing.pipe(_in_folding_order).pipe(fold_lines)
+        standing = standing.sort(_LINE_ORDER).pipe(_in_folding_order).pipe(fold_lines)
     superseded = retold.with_columns(outcome=pl.lit("superseded"))
     trace = ("load_id", "row_number", "outcome")
     return standing, pl.concat([judged.select(trace), superseded.select(trace)])
@@ -147,7 +147,7 @@ def fold_lines(lines: pl.DataFrame) -> pl.DataFrame:
         lines: Typed lines sorted by load and row, `load_id` and `row_number` of each.
 
     Returns:
-        A row per order with `line_count`, sorted by order_id; it keeps the trace of its first line.
+        A row per order with `line_count`; it keeps the trace of its first line.
     """
     is_alone = pl.col("order_id").is_unique()
     alone = lines.filter(is_alone).with_columns(line_count=pl.lit(1, pl.Int64))
@@ -165,7 +165,7 @@ def fold_lines(lines: pl.DataFrame) -> pl.DataFrame:
             line_count=pl.len().cast(pl.Int64),
         )
     )
-    return pl.concat([folded, alone.select(folded.columns)]).sort("order_id")
+    return pl.concat([folded, alone.select(folded.columns)])
 
 
 def _joined(name: str) -> pl.Expr:
