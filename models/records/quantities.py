@@ -87,7 +87,8 @@ def numbers(text: pl.Series, *, decimal: str, marks: Marks = "declared") -> pl.D
 def _simply_written(text: pl.Series, decimal: str) -> pl.DataFrame:
     """Read cells that hold a few digits with at most a decimal mark in between; null elsewhere."""
     simple = text.zip_with(text.str.contains(_SIMPLE.format(mark=re.escape(decimal))), _none_of(text))
-    value = simple.str.replace(decimal, ".", literal=True).cast(pl.Float64)
+    pointed = simple if decimal == "." else simple.str.replace(decimal, ".", literal=True)
+    value = pointed.cast(pl.Float64)
     return pl.DataFrame({"value": value}).with_columns(fault=pl.lit(None, pl.String))
 
 

@@ -17,16 +17,22 @@ WITH counts AS (
     UNION ALL SELECT 'repair_records', concat_ws('|', order_id, cover_position), load_id, row_number
     FROM typed.repair_records
     UNION ALL SELECT 'inspection_notes', note_id, load_id, row_number FROM typed.inspection_notes
-), told AS (
-    SELECT keyed.*, outcome, loaded_at
+), late AS (
+    SELECT keyed.*, loaded_at
     FROM keyed
     JOIN landing.outcomes USING (load_id, row_number)
     JOIN landing.loads USING (load_id)
-    WHERE outcome IN ('accepted', 'superseded')
+    WHERE outcome = 'superseded'
+), standing AS (
+    SELECT told.kind, told.key, loaded_at
+    FROM (FROM keyed SEMI JOIN late USING (kind, key)) AS told
+    JOIN landing.outcomes USING (load_id, row_number)
+    JOIN landing.loads USING (load_id)
+    WHERE outcome = 'accepted'
 ), overruled_rows AS (
     SELECT load_id, count(*) AS overruled
-    FROM (FROM told WHERE outcome = 'superseded') AS late
-    SEMI JOIN (FROM told WHERE outcome = 'accepted') AS standing
+    FROM late
+    SEMI JOIN standing
         ON late.kind = standing.kind AND late.key = standing.key AND standing.loaded_at < late.loaded_at
     GROUP BY load_id
 ), landed AS (

@@ -71,7 +71,7 @@ def outline(piece: bytes, delimiter: str) -> Outline | None:
     if is_quote.any():
         if not _are_in_place(text, marks[is_quote], ord(delimiter)):
             return None
-        is_outside = (np.cumsum(is_quote) % 2 == 0) & ~is_quote
+        is_outside = (np.cumsum(is_quote, dtype=np.uint8) % 2 == 0) & ~is_quote  # overflow keeps even even
         marks, kinds = marks[is_outside], kinds[is_outside]
     line_ends = marks[kinds == _LINE_FEED]
     return Outline(
@@ -112,7 +112,7 @@ def text_columns(piece: bytes, divided: Outline, *, delimiter: str, width: int, 
     try:
         text = piece if encoding == "utf-8" else piece.decode(encoding).encode()
         return pl.read_csv(
-            text.replace(b"\r\n", b"\n"),
+            text.replace(b"\r\n", b"\n") if divided.returns_before_line_ends else text,
             has_header=False,
             new_columns=[str(place) for place in range(width)],
             separator=delimiter,
