@@ -3,6 +3,7 @@
 import os
 import shutil
 from collections.abc import Iterator
+from itertools import combinations
 from pathlib import Path
 from typing import Any
 
@@ -108,6 +109,21 @@ def test_selects_bring_up_the_figure_and_rows_they_name(watched: Watched, full_r
     page.select_option("select[name=week]", last)
     assert page.locator("tr.group:visible").count() == 1
     assert watched.complaints == []
+
+
+def test_no_two_names_touch_in_a_funnel(watched: Watched, full_report: Path) -> None:
+    watched.open(full_report / "comparing.html")
+    page = watched.page
+    for scale in page.locator("select[name=time_scale] option").all():
+        page.select_option("select[name=time_scale]", scale.get_attribute("value"))
+        names = page.locator("#sites ~ .choices .choice:visible .textpoint text")
+        names.first.wait_for()
+        boxes = [name.bounding_box() for name in names.all()]
+        assert len(boxes) > 1
+        for one, other in combinations(boxes, 2):
+            apart_across = one["x"] + one["width"] <= other["x"] or other["x"] + other["width"] <= one["x"]
+            apart_up = one["y"] + one["height"] <= other["y"] or other["y"] + other["height"] <= one["y"]
+            assert apart_across or apart_up
 
 
 def test_a_vehicles_page_says_whose_figures_it_shows_and_what_is_due(

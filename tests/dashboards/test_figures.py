@@ -236,6 +236,24 @@ def test_of_many_sites_only_those_outside_the_limits_are_named() -> None:
     assert list(go.Figure(site_funnel(sites(), **WORDS)).data[-1].text) == ["Hill", "Quay"]
 
 
+def test_names_of_sites_that_lie_together_stand_on_different_sides() -> None:
+    beside = pl.DataFrame(
+        {
+            "site": ["Sarnholt", "Port Eddering", "Fennigar", "Quillmouth"],
+            "observed": [2781, 1535, 1473, 1858],
+            "expected": [1780.0, 1850.0, 1865.0, 2160.0],
+            "ratio": [1.56, 0.83, 0.79, 0.86],
+            "funnel_dispersion": [1.2] * 4,
+        }
+    )
+    names = go.Figure(site_funnel(beside, **WORDS)).data[-1]
+    places = dict(zip(names.text, names.textposition, strict=True))
+    assert places["Sarnholt"] == "top center"
+    assert places["Port Eddering"].startswith("top")
+    assert places["Fennigar"].startswith("bottom")
+    assert places["Quillmouth"] != "top center"
+
+
 def test_weeks_stand_in_order() -> None:
     bars = go.Figure(bay_hours(weeks(), **WORDS)).data[0]
     assert bars.x == ("6\u00a0Jul", "13\u00a0Jul")

@@ -1,9 +1,12 @@
 """What the figures of ageing engines and of the two clocks say, and "cannot tell yet" where they allow nothing."""
 
+from typing import Any
+
 import polars as pl
+import pytest
 
 from dashboards.pages.comparing.ageing import with_twice_the_age, worse_with_age
-from dashboards.pages.comparing.timing import detection_against_leak
+from dashboards.pages.comparing.timing import detection_against_leak, timing_choices
 
 
 def trends(*rows: tuple[str, float | None, float | None, float | None]) -> pl.DataFrame:
@@ -61,7 +64,29 @@ def test_where_no_horizon_lies_within_a_year_the_longest_is_read() -> None:
     assert detection_against_leak(READ.tail(1), {}).startswith("By day 730, 30% (20% to 40%)")
 
 
-def test_without_a_life_by_either_clock_one_cannot_tell_how_long_a_leak_goes_unseen() -> None:
-    for tenths in ({}, {"detection": {"b10": 210.0}, "leak": {"b10": None}}):
-        assert detection_against_leak(READ.head(1), tenths).startswith("By day 180, 10% (5.0% to 15%)")
-        assert detection_against_leak(READ, tenths).endswith("Cannot tell yet how long a leak goes unseen.")
+CURVE_LEFT = "Weibull: the fitted curve leaves the observed one"
+
+
+@pytest.mark.parametrize(
+    ("tenths", "why"),
+    [
+        ({}, "too few to say"),
+        ({"detection": {"b10": 210.0}, "leak": {"b10": None, "reason": CURVE_LEFT}}, CURVE_LEFT),
+        ({"detection": {"b10": None, "reason": CURVE_LEFT}, "leak": {"b10": 116.0}}, CURVE_LEFT),
+        ({"detection": {"b10": 210.0}, "leak": {"b10": 230.0}}, "the two fitted curves cross"),
+    ],
+)
+def test_where_the_clocks_cannot_be_told_apart_it_is_said_why(tenths: dict[str, dict[str, Any]], why: str) -> None:
+    assert detection_against_leak(READ.head(1), tenths).startswith("By day 180, 10% (5.0% to 15%)")
+    assert detection_against_leak(READ, tenths).endswith(f"Cannot tell yet how long a leak goes unseen ({why}).")
+
+
+def test_a_missing_day_of_either_clock_has_its_reason_in_its_place() -> None:
+    curve = READ.with_columns(
+        engine_family=pl.lit(""), repair_method=pl.lit(""), begun_low=0.1, begun_high=0.4, at_risk=pl.lit(20)
+    )
+    life = {"engine_family": "", "repair_method": "", "b10": 116.0, "b10_low": 81.0, "b10_high": 160.0, "reason": None}
+    none = {"b10": None, "b10_low": None, "b10_high": None, "reason": CURVE_LEFT}
+    lives = pl.DataFrame([life | {"clock": "leak"}, life | none | {"clock": "detection"}])
+    (choice,) = timing_choices(curve, lives, horizons=(180.0, 365.0), level="95% interval")
+    assert choice.table.rows[-1].cells == ("one in ten (Weibull)", CURVE_LEFT, "day 116 (81 to 160)", "", "")

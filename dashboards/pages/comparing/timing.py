@@ -8,7 +8,7 @@ from dashboards.drawing import drawing
 from dashboards.figures.leak_timing import leak_timing
 from dashboards.pages.comparing.selecting import MAX_CHOICES, Choice
 from dashboards.tabulating import Row, Table, columns
-from dashboards.wording import NOTHING, family_words, method_words, percent, percent_range, whole, whole_with_range
+from dashboards.wording import TOO_FEW, family_words, method_words, percent, percent_range, whole, whole_with_range
 
 USUAL_DAYS = 365.0
 GROUP = ("engine_family", "repair_method")
@@ -58,10 +58,15 @@ def detection_against_leak(read: pl.DataFrame, tenths: dict[str, dict[str, Any]]
         f"By day {whole(row['time'])}, {percent(row['detected'])} "
         f"({percent_range(row['detected_low'], row['detected_high'])}) had been found to leak and {begun} had begun to."
     )
-    found, leak = (tenths.get(clock, {}).get("b10") for clock in ("detection", "leak"))
-    if found is None or leak is None or leak >= found:
-        return f"{said} Cannot tell yet how long a leak goes unseen."
-    return f"{said} One in ten is found leaking by day {whole(found)} and has begun to by day {whole(leak)}."
+    lives = [tenths.get(clock, {}) for clock in ("detection", "leak")]
+    found, leak = (life.get("b10") for life in lives)
+    if found is None or leak is None:
+        why = next(_why_none(life) for life in lives if life.get("b10") is None)
+    elif leak >= found:
+        why = "the two fitted curves cross"
+    else:
+        return f"{said} One in ten is found leaking by day {whole(found)} and has begun to by day {whole(leak)}."
+    return f"{said} Cannot tell yet how long a leak goes unseen ({why})."
 
 
 def _least_to_most(row: dict[str, Any]) -> str:
@@ -85,12 +90,17 @@ def _table(read: pl.DataFrame, tenths: dict[str, dict[str, Any]], *, level: str)
         for row in read.iter_rows(named=True)
     ]
     found, leak = (_tenth(tenths.get(clock, {})) for clock in ("detection", "leak"))
-    tenth = Row(("one in ten (Weibull)", f"day {found[0]}", f"day {leak[0]}", leak[1], ""))
+    tenth = Row(("one in ten (Weibull)", found, leak, "", ""))
     return Table("By two clocks", columns("When", *numbers, numbers=numbers), (*rows, tenth))
 
 
-def _tenth(life: dict[str, Any]) -> tuple[str, str]:
-    """Day by which one in ten, with its interval, and the interval alone."""
+def _tenth(life: dict[str, Any]) -> str:
+    """Day by which one in ten leaks, with its interval, or why there is none."""
     if life.get("b10") is None:
-        return NOTHING, life.get("reason") or NOTHING
-    return whole_with_range(life["b10"], life["b10_low"], life["b10_high"]), ""
+        return _why_none(life)
+    return f"day {whole_with_range(life['b10'], life['b10_low'], life['b10_high'])}"
+
+
+def _why_none(life: dict[str, Any]) -> str:
+    """Why there is no such day."""
+    return life.get("reason") or TOO_FEW
