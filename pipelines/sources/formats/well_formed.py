@@ -110,7 +110,7 @@ def text_columns(piece: bytes, divided: Outline, *, delimiter: str, width: int, 
     if not is_plain or not _is_even(divided, width):
         return None
     try:
-        text = piece if encoding == "utf-8" else piece.decode(encoding).encode()
+        text = piece if encoding == "utf-8" or piece.isascii() else piece.decode(encoding).encode()
         return pl.read_csv(
             text.replace(b"\r\n", b"\n") if divided.returns_before_line_ends else text,
             has_header=False,
