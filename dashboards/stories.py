@@ -123,9 +123,10 @@ def story_of(snapshot: Snapshot, vehicle_id: str) -> Story:
 def stories(snapshot: Snapshot, vehicles: Sequence[str]) -> Iterator[Story]:
     """Tell the stories of some vehicles, those that the snapshot knows, in the order of their names."""
     records, today = story_records(snapshot, vehicles), standings(snapshot, vehicles)
-    own: dict[str, Records] = {vehicle: {name: [] for name in ORDER} for vehicle in records["vehicles"]["vehicle_id"]}
+    known = records["vehicles"]["vehicle_id"].sort()
+    own: dict[str, Records] = {vehicle: {name: [] for name in ORDER} for vehicle in known}
     for name, rows in records.items():
-        for row in rows.iter_rows(named=True):
+        for row in rows.sort(ORDER[name]).iter_rows(named=True):
             if row["vehicle_id"] in own:
                 own[row["vehicle_id"]][name].append(row)
     for vehicle, rows_of_vehicle in own.items():
@@ -133,8 +134,8 @@ def stories(snapshot: Snapshot, vehicles: Sequence[str]) -> Iterator[Story]:
 
 
 def story_records(snapshot: Snapshot, vehicles: Sequence[str]) -> dict[str, pl.DataFrame]:
-    """Read the rows that the stories of some vehicles are told from, each table's figures as they are told."""
-    records = {name: snapshot.table(name, vehicles=vehicles).sort(order) for name, order in ORDER.items()}
+    """Read the rows that the stories of some vehicles are told from, in no order, each table's figures as told."""
+    records = {name: snapshot.table(name, vehicles=vehicles) for name in ORDER}
     return records | {"oil_ratios": records["oil_ratios"].with_columns(pl.col(*TOLD_RATIO).round(TOLD_PLACES))}
 
 
