@@ -58,9 +58,13 @@ def refresh(home: Home, *, as_of: date | None = None, on_step: Progress | None =
     job = defs().resolve_job_def("refresh")
     config = {"path": str(home.path), "sources": str(home.sources or ""), "as_of": str(as_of or "")}
     try:
-        with _told_of_steps(on_step, steps=len(job.nodes)), _holding_back_words():
+        with (
+            _told_of_steps(on_step, steps=len(job.nodes)),
+            _holding_back_words(),
+            _instance(home) as instance,
+        ):
             job.execute_in_process(
-                instance=_instance(home),
+                instance=instance,
                 run_config={"resources": {"home": {"config": config}}, "loggers": {"steps": {"config": {}}}},
             )
     except DagsterAssetCheckFailedError as error:
@@ -78,13 +82,20 @@ def refresh(home: Home, *, as_of: date | None = None, on_step: Progress | None =
 def _instance(home: Home) -> "dg.DagsterInstance":
     """Open Dagster's own records in the home, with telemetry off."""
     import dagster as dg
+    from dagster._core.instance.ref import InstanceRef  # not exported, and the one way to name a storage for this run
 
     settings = home.dagster / "dagster.yaml"
     if not settings.exists():
         building = settings.with_suffix(".next")
         building.write_text(DAGSTER_YAML, encoding="utf-8")
         building.replace(settings)
-    return dg.DagsterInstance.from_config(str(home.dagster))
+    storage = {
+        "module": "pipelines.run_history",
+        "class": "OpenEventLog",
+        "config": {"base_dir": str(home.dagster / "history" / "runs")},
+    }
+    kept_open = InstanceRef.from_dir(str(home.dagster), overrides={"event_log_storage": storage})
+    return dg.DagsterInstance.from_ref(kept_open)
 
 
 @contextmanager

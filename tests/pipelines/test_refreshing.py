@@ -144,6 +144,23 @@ def test_the_runs_of_the_command_are_recorded_where_dagster_shows_them_with_tele
         assert "svg" in metadata["rows a month"].value
 
 
+def test_dagster_shows_a_run_while_it_lasts_and_its_files_are_closed_after_it(published: Home, tmp_path: Path) -> None:
+    home = Home(shutil.copytree(published.path, tmp_path / "fleet", symlinks=True))
+    seen: dict[str, tuple[dg.DagsterRunStatus, int]] = {}
+
+    def look(step: str, _: int) -> None:
+        if step in ("landed_files", "report"):
+            with dg.DagsterInstance.from_config(str(home.dagster)) as instance:
+                (run,) = instance.get_runs(limit=1)
+                seen[step] = run.status, len(instance.all_logs(run.run_id))
+
+    refresh(home, on_step=look)
+    (first, early), (last, late) = seen["landed_files"], seen["report"]
+    assert first == last == dg.DagsterRunStatus.STARTED
+    assert 0 < early < late
+    assert list(home.dagster.rglob("*.db-wal")) == []
+
+
 def test_the_sensor_waits_until_the_inbox_holds_still_and_starts_one_run(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
