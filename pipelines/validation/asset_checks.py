@@ -45,13 +45,13 @@ def _checks_of(table: str) -> dg.AssetChecksDefinition:
 
 
 def keep_results(warehouse: Warehouse, results: pl.DataFrame) -> None:
-    """Put a table's results in place of its last ones, and add those that changed to the history of checks.
+    """Put a table's results in place of its last ones, and add those that changed to the history: both or neither.
 
     Args:
         warehouse: The working file.
         results: A `Checks` frame with all results of the tables it names.
     """
-    with warehouse.connect() as connection:
+    with warehouse.transaction() as connection:
         connection.register("new_checks", results)
         connection.execute(statement("replace_checks"))
         connection.execute(statement("append_check_history"), {"checked_at": datetime.now(UTC)})

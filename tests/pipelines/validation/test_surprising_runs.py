@@ -5,6 +5,7 @@ from datetime import date
 from pathlib import Path
 
 import dagster as dg
+import duckdb
 import polars as pl
 import pytest
 
@@ -69,6 +70,15 @@ def test_the_history_keeps_the_newest_changes_of_each_check_and_their_numbers(wa
     kept = _history(warehouse)
     assert kept[0] == ("one_day", 1, True, 0.0)
     assert [change for name, change, *_ in kept if name == "rows_refused"] == list(range(6, CHANGES_KEPT + 6))
+
+
+def test_results_that_the_history_cannot_take_leave_the_last_ones_standing(warehouse: Warehouse) -> None:
+    keep_results(warehouse, _result(True, 0.01))
+    with warehouse.connect() as connection:
+        connection.execute("DROP TABLE audit.check_history")
+    with pytest.raises(duckdb.CatalogException, match="check_history"):
+        keep_results(warehouse, _result(False, 0.3))
+    assert warehouse.select("SELECT passed, figure FROM audit.checks").rows() == [(True, 0.01)]
 
 
 def test_a_warehouse_of_an_earlier_version_gets_the_columns_it_lacks(tmp_path: Path) -> None:
