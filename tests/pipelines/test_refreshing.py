@@ -12,6 +12,7 @@ from models.errors import CheckFailedError, ReleakError, SettingsError, SourceMa
 from models.tables import LAYERS
 from pipelines.definitions import defs
 from pipelines.defs.publish.automation import inbox
+from pipelines.defs.records.assets import REASONS_NAMED
 from pipelines.home import Home
 from pipelines.publishing import left_out_of, read_published
 from pipelines.refreshing import refresh
@@ -120,6 +121,18 @@ def test_a_fleet_without_vehicles_is_not_published_over_a_good_one(tmp_path: Pat
     assert "1 row (vehicles.csv): in_service_on is not an ISO date" in str(stopped.value)
     assert "1 file (fleet list.csv): no source map matches" in str(stopped.value)
     assert not home.pointer.exists()
+
+
+def test_an_error_about_vehicles_tells_the_commonest_reasons_and_counts_the_others(tmp_path: Path) -> None:
+    home = Home(tmp_path)
+    home.prepare()
+    for number in range(REASONS_NAMED + 3):
+        (home.inbox / f"inspection_notes_{number}.csv").write_text(f"vehicle_id,noted_at,remark {number}\n")
+    with pytest.raises(ReleakError) as stopped:
+        refresh(home)
+    files = [line for line in str(stopped.value).splitlines() if " file" in line and "notes_" in line]
+    assert len(files) == REASONS_NAMED
+    assert str(stopped.value).endswith("3 more files, for 3 other reasons")
 
 
 def test_the_graph_has_an_asset_for_every_table_and_a_blocking_check_on_each_but_the_last() -> None:

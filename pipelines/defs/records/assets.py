@@ -17,6 +17,7 @@ from pipelines.validation.asset_checks import table_checks
 
 ACCOUNT = ("loads", "refused_rows")
 FILES_NAMED = 5
+REASONS_NAMED = 10
 
 
 def _specs() -> list[dg.AssetSpec]:
@@ -59,15 +60,21 @@ def _need_vehicles(home: FleetHome, accounts: dict[str, pl.DataFrame]) -> None:
 
 
 def _not_taken(accounts: dict[str, pl.DataFrame]) -> Iterator[str]:
-    """Say why rows of vehicles were refused, then why files were not read: a reason a line, the commonest first."""
+    """Say why rows of vehicles were refused, then why files were not read: a reason a line, the commonest first.
+
+    A file may break every row in its own way, so only the commonest reasons are told and the rest counted.
+    """
     rows = accounts["refused_rows"].filter(pl.col("kind") == "vehicles")
     rows = rows.select("file", why=pl.format("{} {}", "column_name", "reason"))
     files = accounts["loads"].drop_nulls("problem").select("file", why="problem")
     for faults, noun in ((rows, "rows"), (files, "files")):
         alike = faults.group_by("why").agg(pl.len().alias("count"), pl.col("file").unique().sort())
-        for why, count, names in alike.sort("count", "why", descending=[True, False]).iter_rows():
+        commonest = alike.sort("count", "why", descending=[True, False])
+        for why, count, names in commonest.head(REASONS_NAMED).iter_rows():
             named = ", ".join(names[:FILES_NAMED]) + (" and others" if len(names) > FILES_NAMED else "")
             yield f"{count:,} {noun if count > 1 else noun.removesuffix('s')} ({named}): {why}"
+        if untold := commonest["count"].slice(REASONS_NAMED).sum():
+            yield f"{untold:,} more {noun}, for {alike.height - REASONS_NAMED:,} other reasons"
 
 
 def _refused(refused: pl.DataFrame, table: str) -> int:
