@@ -229,7 +229,8 @@ def lexicon(home: Path, file: Path | None, column: str, form: str) -> None:
 @cli.command("map")
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path, dir_okay=False), help="New file  [default: standard output]")
-def draft(file: Path, out: Path | None) -> None:
+@click.option("--sheet", help="Sheet of a workbook  [default: the one whose header is known best]")
+def draft(file: Path, out: Path | None, sheet: str | None) -> None:
     """Draft a source map for an export that none describes yet, from its names and its first rows.
 
     Each guess says why and how sure it is; what only a person can know is listed at the end. No file is overwritten.
@@ -240,7 +241,7 @@ def draft(file: Path, out: Path | None) -> None:
     """
     from pipelines.sources.drafting import as_toml, draft_map, write_new
 
-    text = as_toml(draft_map(file))
+    text = as_toml(draft_map(file, sheet=sheet))
     if out is None:
         click.echo(text, nl=False)
     else:

@@ -106,16 +106,17 @@ class _Reading:
     total: float
 
 
-def draft_map(path: Path) -> Draft:
+def draft_map(path: Path, *, sheet: str | None = None) -> Draft:
     """Find out what a file of unknown make holds, from its names and its first rows.
 
     Args:
         path: A CSV, JSON Lines, Parquet or XLSX file.
+        sheet: Of a workbook; the likeliest where not given.
 
     Raises:
         UnreadableFileError: It cannot be opened, or is unlike every kind of record.
     """
-    sample = take_sample(path)
+    sample = take_sample(path, sheet=sheet)
     decimal = decimal_mark(sample.columns)
     table = _Table(sample, decimal, tuple(profile(cells, decimal=decimal) for cells in sample.columns))
     named = words_about(sample)
@@ -239,10 +240,8 @@ def _said_of_rising(share: float) -> tuple[Doubt, str]:
     if isnan(share):
         return "likely", "whether its readings rise cannot be seen here"
     if share < RISES:
-        return (
-            "likely",
-            f"only {share:.0%} of readings do not fall from one to the next of a vehicle: is it a trip meter?",
-        )
+        only = f"only {share:.0%} of readings do not fall from one to the next of a vehicle"
+        return "unsure", f"{only}: is it a trip meter?"
     return "certain", f"{share:.0%} of readings do not fall from one to the next of a vehicle"
 
 

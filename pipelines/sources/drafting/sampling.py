@@ -75,19 +75,23 @@ class Sample:
         return len(self.columns[0])
 
 
-def take_sample(path: Path) -> Sample:
+def take_sample(path: Path, *, sheet: str | None = None) -> Sample:
     """Read the first rows of a file.
 
     Args:
         path: A CSV, JSON Lines, Parquet or XLSX file, the text ones gzipped or not.
+        sheet: Of a workbook; where not given, the one whose header holds most known names.
 
     Raises:
-        UnreadableFileError: The file cannot be opened, is empty, is none of these, or no row in it looks like a header.
+        UnreadableFileError: The file cannot be opened, is empty, is none of these, no row in it looks like a header,
+            or it has no such sheet.
     """
     head = _head(path)
     file_format = _format(path, head)
     if file_format == "xlsx":
-        sample = _workbook_sample(path)
+        sample = _workbook_sample(path, sheet)
+    elif sheet is not None:
+        raise UnreadableFileError(path, "is no workbook and has no sheets", "Leave --sheet out.")
     elif file_format == "parquet":
         sample = _sample(path, "parquet", _rows_of(path, SourceMap.model_validate(_bare_map("parquet"))))
     else:
@@ -216,8 +220,8 @@ def _rows_of(path: Path, source_map: SourceMap) -> list[Row]:
     return rows
 
 
-def _workbook_sample(path: Path) -> Sample:
-    """Take the sheet whose header holds most known names, then the one with most cells."""
+def _workbook_sample(path: Path, sheet: str | None) -> Sample:
+    """Take the sheet asked for, else the one whose header holds most known names, then the one with most cells."""
     sheets: dict[str, list[Row]] = {}
     for name in _sheet_names(path):
         try:
@@ -227,7 +231,10 @@ def _workbook_sample(path: Path) -> Sample:
     filled = {name: rows for name, rows in sheets.items() if len(rows) > 1}
     if not filled:
         raise UnreadableFileError(path, "has no sheet with rows", "Name a workbook that holds a table.")
-    best = max(filled, key=lambda name: _fitness([_trimmed(row) for row in filled[name]]))
+    if sheet is not None and sheet not in filled:
+        named = ", ".join(map(repr, filled))
+        raise UnreadableFileError(path, f"has no sheet {sheet!r} with rows", f"Name one of {named}.")
+    best = sheet or max(filled, key=lambda name: _fitness([_trimmed(row) for row in filled[name]]))
     others = tuple(name for name in filled if name != best)
     return _sample(path, "xlsx", filled[best], sheet=best, other_sheets=others)
 

@@ -17,6 +17,7 @@ from pipelines.sources.drafting.conventions import (
     words_of,
 )
 from pipelines.sources.drafting.matching import Draft, Guess
+from pipelines.sources.drafting.sampling import Sample
 from pipelines.sources.maps import format_of
 
 _CLOCK = r"\d[:.]\d\d(?::\d\d)?\s*(?:[AaPp][Mm])?$|^\d{5}\.\d"
@@ -55,7 +56,7 @@ def _opening(draft: Draft) -> Iterator[str]:
     yield f"# Drafted from {_comment(sample.file_name)}: its names and its first {sample.rows:,} rows."
     yield "# Each guess is certain, likely or unsure; unsure ones are commented out. Look over what is not certain."
     yield "[[source]]"
-    yield f"name = {_text(_name_of(sample.file_name))}"
+    yield f"name = {_text(_name_of(sample))}"
     yield f"files = {_text(pattern_of(sample.file_name))}"
     yield _pair("kind", _text(draft.kind.value), f"{draft.kind.doubt}: {draft.kind.reason}")
     if sample.format != (format_of(sample.file_name) or "csv"):
@@ -151,7 +152,8 @@ def _left_out(draft: Draft) -> Iterator[str]:
         yield f"whether the encoding is {sample.encoding}"
     if sample.other_sheets:
         named = ", ".join(map(repr, sample.other_sheets))
-        yield f"whether the sheets left out hold records too, each then a [[source]] of its own: {named}"
+        own = "each then a [[source]] of its own, drafted with --sheet"
+        yield f"whether the sheets left out hold records too, {own}: {named}"
     if sample.ragged_rows:
         yield f"what to do about {sample.ragged_rows:,} rows of another width than the header, which are refused"
     left = [name for name in sample.header if name and name not in guessed]
@@ -198,7 +200,9 @@ def _short(text: str) -> str:
     return repr(text[max(place - 20, 0) : place + 20])
 
 
-def _name_of(file_name: str) -> str:
-    stem = PurePosixPath(file_name).name.split(".")[0]
+def _name_of(sample: Sample) -> str:
+    """Name a source after its file, and after its sheet where a workbook has several."""
+    stem = PurePosixPath(sample.file_name).name.split(".")[0]
     words = [word for word in stem.replace("-", "_").split("_") if not word.isdigit()]
-    return " ".join(words).strip() or stem or "export"
+    name = " ".join(words).strip() or stem or "export"
+    return f"{name} {sample.sheet}" if sample.other_sheets else name

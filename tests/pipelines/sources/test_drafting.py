@@ -122,7 +122,8 @@ def test_an_odometer_that_falls_is_not_certain(tmp_path: Path) -> None:
     rising = _draft(tmp_path, _orders("81000 81400 82050 82900", days))
     trips = _draft(tmp_path, _orders("400 1210 350 890", days), "trips.csv")
     assert _doubts(rising)["odometer"] == "certain"
-    assert _doubts(trips)["odometer"] == "likely"
+    assert _doubts(trips)["odometer"] == "unsure"
+    assert "# 1. whether 'Odometer' is odometer: " in as_toml(trips)
     assert "trip meter" in as_toml(trips)
 
 
@@ -227,7 +228,33 @@ def test_the_sheet_and_title_rows_of_a_workbook_are_found(tmp_path: Path) -> Non
     draft = draft_map(path)
     assert (draft.sample.sheet, draft.sample.skip_rows) == ("Log", 2)
     assert draft.taken == {"vehicle_id": "Fleet no", "topped_up_at": "Date", "volume": "Litres"}
-    assert "whether the sheets left out hold records too, each then a [[source]] of its own: 'About'" in as_toml(draft)
+    left_out = "whether the sheets left out hold records too, each then a [[source]] of its own, drafted with --sheet"
+    assert f"{left_out}: 'About'" in as_toml(draft)
+
+
+def test_each_sheet_of_a_workbook_can_be_drafted_beside_the_others(tmp_path: Path) -> None:
+    path = tmp_path / "register.xlsx"
+    with xlsxwriter.Workbook(path) as book:
+        fleet, oil = book.add_worksheet("Fleet"), book.add_worksheet("Oil")
+        fleet.write_row(0, 0, ["Fleet no", "Engine family", "Depot", "In service"])
+        fleet.write_row(1, 0, ["V1", "KX4", "North", "2020-01-02"])
+        oil.write_row(0, 0, ["Fleet no", "Date", "Litres"])
+        oil.write_row(1, 0, ["V1", "2026-01-02", 1.5])
+    drafts = [draft_map(path, sheet=name) for name in ("Fleet", "Oil")]
+    maps = tmp_path / "sources.toml"
+    maps.write_text("".join(map(as_toml, drafts)))
+    assert [(source.kind, source.sheet) for source in load_source_maps(maps)] == [
+        ("vehicles", "Fleet"),
+        ("oil_top_ups", "Oil"),
+    ]
+    with pytest.raises(UnreadableFileError, match=r"register\.xlsx.*'Fuel'.*'Fleet', 'Oil'"):
+        draft_map(path, sheet="Fuel")
+
+
+def test_a_sheet_of_what_is_no_workbook_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "oil.csv").write_text("Fleet no,Date,Litres\nV1,2026-01-02,1.5\n")
+    with pytest.raises(UnreadableFileError, match=r"oil\.csv.*no workbook"):
+        draft_map(tmp_path / "oil.csv", sheet="Log")
 
 
 def test_what_json_nests_is_drafted_by_its_path(tmp_path: Path) -> None:
