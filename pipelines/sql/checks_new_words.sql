@@ -1,7 +1,6 @@
 WITH newest_first AS (
     SELECT text, row_number() OVER (ORDER BY noted_at DESC, note_id DESC) AS age
-    FROM records.inspection_notes
-    QUALIFY age <= 22_000
+    FROM (FROM records.inspection_notes ORDER BY noted_at DESC, note_id DESC LIMIT 22_000)
 ), said AS (
     SELECT age <= 2_000 AS is_new, unnest(regexp_extract_all(lower(text), '\p{L}{3,}')) AS word FROM newest_first
 ), heard AS (

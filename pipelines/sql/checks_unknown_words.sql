@@ -1,7 +1,7 @@
 WITH newest AS (
-    SELECT source, text
+    SELECT source, unnest(max_by(text, (noted_at, note_id), 1_000)) AS text
     FROM records.inspection_notes JOIN audit.loads USING (load_id)
-    QUALIFY row_number() OVER (PARTITION BY source ORDER BY noted_at DESC, note_id DESC) <= 1_000
+    GROUP BY source
 ), said AS (
     SELECT source, unnest(regexp_extract_all(lower(text), '\p{L}{3,}')) AS word FROM newest
 )
