@@ -43,11 +43,11 @@ def _loads_table(snapshot: Snapshot) -> Table:
         Row(
             (
                 load["file"] + (f" (also as {load['also_named']})" if load["also_named"] else ""),
+                load["problem"] or NOTHING,
                 load["kind"] or "not known",
                 load["source"],
                 f"{day_words(load['loaded_at'])}\u00a0{load['loaded_at']:%H:%M}",
                 *(whole(load[name]) for name in ("rows_read", "accepted", "refused", "duplicate", "superseded")),
-                load["problem"] or NOTHING,
             ),
             is_marked=bool(load["problem"]),
         )
@@ -55,7 +55,7 @@ def _loads_table(snapshot: Snapshot) -> Table:
     )
     return Table(
         "Files read, and what became of their rows",
-        columns("File", "Kind", "Source map", "Read at (UTC)", *numbers, "Problem", numbers=numbers),
+        columns("File", "Problem", "Kind", "Source map", "Read at (UTC)", *numbers, numbers=numbers),
         rows,
         empty="No file has been read yet.",
         row_count=loads.height,
@@ -79,8 +79,9 @@ def _adds_up(snapshot: Snapshot) -> str:
 
 
 def _reasons_table(snapshot: Snapshot) -> Table:
-    """Refused rows counted by what was wrong."""
+    """Refused rows counted by what was wrong, those of files replaced since by themselves."""
     reasons = snapshot.select("count_refusals_by_reason")
+    numbers = ("Rows", "Replaced since", "Files")
     rows = tuple(
         Row(
             (
@@ -88,6 +89,7 @@ def _reasons_table(snapshot: Snapshot) -> Table:
                 reason["column_name"],
                 reason["kind"] or "not known",
                 whole(reason["refused"]),
+                whole(reason["replaced"]),
                 whole(reason["files"]),
             )
         )
@@ -95,7 +97,7 @@ def _reasons_table(snapshot: Snapshot) -> Table:
     )
     return Table(
         "Refused rows by reason",
-        columns("Reason and what to do", "Column", "Kind", "Rows", "Files", numbers=("Rows", "Files")),
+        columns("Reason and what to do", "Column", "Kind", *numbers, numbers=numbers),
         rows,
         empty="No row was refused.",
         row_count=reasons.height,
@@ -104,7 +106,7 @@ def _reasons_table(snapshot: Snapshot) -> Table:
 
 
 def _refused_table(refused: pl.DataFrame, *, row_count: int) -> Table:
-    """Each refused row: where it stands and what it held."""
+    """Each refused row: where it stands and what it held, the ones still to be mended first."""
     rows = tuple(
         Row(
             (
@@ -113,7 +115,7 @@ def _refused_table(refused: pl.DataFrame, *, row_count: int) -> Table:
                 row["kind"] or "not known",
                 row["column_name"],
                 "(empty)" if row["value"] in (None, "") else row["value"],
-                row["reason"],
+                f"{row['reason']} (replaced since)" if row["is_replaced"] else row["reason"],
             ),
             keys={"file": row["file"]},
         )

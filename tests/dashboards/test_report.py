@@ -3,6 +3,7 @@
 import re
 import shutil
 from collections.abc import Callable
+from datetime import timedelta
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -165,6 +166,30 @@ def test_a_long_list_is_cut_and_says_where_the_rest_is(
     folder = write_report(published_with(refused_rows=many), tmp_path / "report").parent
     assert "Showing the first 1,000 of 1,500" in text_of(folder / "data.html")
     assert len(pl.read_csv(folder / "tables" / "refused_rows.csv")) == 1_500
+
+
+@pytest.mark.parametrize(("problem", "replaced"), [(None, 37), ("breaks off or is damaged", 0)])
+def test_refused_rows_of_a_file_replaced_since_are_told_from_those_to_mend(
+    published_with: Callable[..., Path],
+    tables: dict[str, list[dict[str, Any]]],
+    tmp_path: Path,
+    problem: str | None,
+    replaced: int,
+) -> None:
+    came, *others = tables["loads"]
+    again = came | {"load_id": "load-9", "loaded_at": came["loaded_at"] + timedelta(hours=1), "problem": problem}
+    refused = [row | {"reason": "is no day", "column_name": "opened_at"} for row in tables["refused_rows"][:37]]
+    snapshot = published_with(loads=[came, again, *others], refused_rows=refused)
+    page = text_of(write_report(snapshot, tmp_path / "report").parent / "data.html")
+    assert page.count("is no day (replaced since)") == replaced
+    counts = re.search(r"is no day</t[hd]>(.*?)</tr>", page)
+    assert counts
+    assert re.findall(r">(\d+)<", counts[1]) == ["37", str(replaced), "1"]
+
+
+def test_what_is_wrong_with_a_file_stands_beside_its_name(full_report: Path) -> None:
+    page = text_of(full_report / "data.html")
+    assert page.index(">Problem<") < page.index(">Source map<")
 
 
 def test_the_data_page_says_that_rows_are_missing(
