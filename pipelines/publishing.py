@@ -155,17 +155,22 @@ def read_published(home: Home, query: str) -> pl.DataFrame:
 
 
 def left_out_of(home: Home) -> list[str]:
-    """Say in a sentence each what of the inbox is not in the published records; nothing where all is."""
+    """Say in a sentence each what of the inbox is not in the published records; nothing where all is.
+
+    What was refused of a file that another replaced since under its name is no longer left out.
+    """
     loads = read_published(home, "FROM loads")
     unread = loads.filter(pl.col("problem").is_not_null())
-    refused = loads["refused"].sum()
+    read = loads.filter(pl.col("problem").is_null())
+    newest = read.filter(pl.col("loaded_at") == pl.col("loaded_at").max().over("file", "source"))
+    refused, rows_read = newest["refused"].sum(), newest["rows_read"].sum()
     where = f"the data page ({home.report / 'data.html'}) says why"
     said = []
     if unread.height:
         count, all_files = unread["file"].n_unique(), loads["file"].n_unique()
         said.append(f"{count} of {all_files} files were not read whole, among them {unread['file'][0]}; {where}.")
     if refused:
-        said.append(f"{refused:,} of {loads['rows_read'].sum():,} rows were refused or wait for a vehicle; {where}.")
+        said.append(f"{refused:,} of {rows_read:,} rows were refused or wait for a vehicle; {where}.")
     said += [
         f"{file}: {rows:,} rows do not stand, because a file that was there before says otherwise and its name sorts "
         "later; rename this one if it is right."

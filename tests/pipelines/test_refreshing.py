@@ -60,6 +60,21 @@ def test_what_was_left_out_is_said_in_a_sentence(published: Home) -> None:
     assert "data.html" in said
 
 
+def test_rows_refused_of_a_file_that_was_mended_since_are_no_longer_said_to_be_left_out(tmp_path: Path) -> None:
+    home = Home(tmp_path)
+    home.prepare()
+    (home.inbox / "vehicles.csv").write_text("vehicle_id,engine_family,site,in_service_on\nV1,F1,North,2020-01-01\n")
+    log = home.inbox / "oil_top_ups.csv"
+    log.write_text("vehicle_id,topped_up_at,volume\nV1,1/2/24,0.5\n")
+    refresh(home, as_of=AS_OF)
+    (said,) = left_out_of(home)
+    assert said.startswith("1 of 2 rows")
+    log.write_text("vehicle_id,topped_up_at,volume\nV1,2024-02-01,0.5\n")
+    refresh(home, as_of=AS_OF)
+    assert read_published(home, "FROM refused_rows").height == 1
+    assert left_out_of(home) == []
+
+
 def test_reading_the_same_files_again_changes_nothing(published: Home) -> None:
     before, file = _tables(published), published.snapshot()
     refresh(published)
