@@ -299,7 +299,8 @@ def main() -> None:
     except click.Abort:
         _fail("Stopped; the last published snapshot keeps serving.", 1)
     except click.ClickException as error:
-        _fail(f"{error.format_message().rstrip('.')}. See '{_command(error)} --help'.", UsageError.exit_code)
+        said = error.format_message().rstrip(".")
+        _fail(f"{said}{'' if said.endswith('?') else '.'} See '{_command(error)} --help'.", UsageError.exit_code)
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(0)

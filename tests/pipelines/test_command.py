@@ -19,6 +19,7 @@ def _releak(*words: str) -> subprocess.CompletedProcess[str]:
     [
         (["query"], 2, "Missing argument 'SQL'"),
         (["qury", "x"], 2, "No such command"),
+        (["run", "--hom", "fleet"], 2, "'--home'? See 'releak run --help'."),
         (["run", "--as-of", "30/06/2026"], 2, "YYYY-MM-DD"),
         (["query", "FROM episodes", "--home", "{tmp}/none"], 1, "no published snapshot"),
         (["report", "--home", "{tmp}/none"], 1, "no published snapshot"),
