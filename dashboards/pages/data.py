@@ -34,16 +34,17 @@ def contents(snapshot: Snapshot) -> dict[str, Any]:
 
 
 def _loads_table(snapshot: Snapshot) -> Table:
-    """Every file's rows and what became of them, what went wrong first."""
+    """Every file's rows and what became of them, what went wrong first and beside the file's name."""
     loads = snapshot.table("loads").sort(
         pl.col("problem").is_null(), pl.col("refused"), "file", "kind", descending=[False, True, False, False]
     )
     numbers = ("Read", "Accepted", "Refused", "Duplicate", "Superseded")
+    problem = ("Problem",) if loads["problem"].count() else ()
     rows = tuple(
         Row(
             (
                 load["file"] + (f" (also as {load['also_named']})" if load["also_named"] else ""),
-                load["problem"] or NOTHING,
+                *(load["problem"] or NOTHING for _ in problem),
                 load["kind"] or "not known",
                 load["source"],
                 f"{day_words(load['loaded_at'])}\u00a0{load['loaded_at']:%H:%M}",
@@ -55,7 +56,7 @@ def _loads_table(snapshot: Snapshot) -> Table:
     )
     return Table(
         "Files read, and what became of their rows",
-        columns("File", "Problem", "Kind", "Source map", "Read at (UTC)", *numbers, numbers=numbers),
+        columns("File", *problem, "Kind", "Source map", "Read at (UTC)", *numbers, numbers=numbers),
         rows,
         empty="No file has been read yet.",
         row_count=loads.height,

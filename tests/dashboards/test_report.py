@@ -187,9 +187,21 @@ def test_refused_rows_of_a_file_replaced_since_are_told_from_those_to_mend(
     assert re.findall(r">(\d+)<", counts[1]) == ["37", str(replaced), "1"]
 
 
-def test_what_is_wrong_with_a_file_stands_beside_its_name(full_report: Path) -> None:
-    page = text_of(full_report / "data.html")
-    assert page.index(">Problem<") < page.index(">Source map<")
+@pytest.mark.parametrize(
+    ("problem", "headings"),
+    [("breaks off", ["File", "Problem", "Kind"]), (None, ["File", "Kind", "Source map"])],
+)
+def test_what_is_wrong_with_a_file_stands_beside_its_name(
+    published_with: Callable[..., Path],
+    tables: dict[str, list[dict[str, Any]]],
+    tmp_path: Path,
+    problem: str | None,
+    headings: list[str],
+) -> None:
+    first, *others = (load | {"problem": None} for load in tables["loads"])
+    snapshot = published_with(loads=[first | {"problem": problem}, *others])
+    page = text_of(write_report(snapshot, tmp_path / "report").parent / "data.html")
+    assert re.findall(r'<th scope="col"[^>]*>(.*?)</th>', page)[:3] == headings
 
 
 def test_the_data_page_says_that_rows_are_missing(
