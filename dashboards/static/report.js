@@ -114,18 +114,22 @@ for (const form of document.querySelectorAll("form.filters")) {
 for (const plot of document.querySelectorAll(".plot")) plot.style.minHeight = `${plot.dataset.height}px`;
 choose();
 
-/* On paper nothing can be opened or scrolled: show all that is folded away, and draw to the width of a page. */
-const PAPER_WIDTH = 660;
-function redraw(size) {
-  for (const plot of document.querySelectorAll(".plot[data-drawn]")) Plotly.relayout(plot, size);
+/* On paper nothing can be opened or scrolled: show what a reader of it needs, and draw to the size of a page. */
+const PAPER_WIDTH = 660, PAPER_HEIGHT = 880;
+function redraw(size, tallest) {
+  for (const plot of document.querySelectorAll(".plot[data-drawn]")) {
+    const height = Math.min(plot.dataset.height, tallest);
+    plot.style.minHeight = `${height}px`;
+    Plotly.relayout(plot, { ...size, height });
+  }
 }
 let folded = [];
 window.addEventListener("beforeprint", () => {
-  folded = [...document.querySelectorAll("details:not([open])")];
+  folded = [...document.querySelectorAll("details:not([open], .on-screen)")];
   for (const more of folded) more.open = true;
-  redraw({ width: PAPER_WIDTH });
+  redraw({ width: PAPER_WIDTH }, PAPER_HEIGHT);
 });
 window.addEventListener("afterprint", () => {
   for (const more of folded) more.open = false;
-  redraw({ width: null, autosize: true });
+  redraw({ width: null, autosize: true }, Infinity);
 });

@@ -126,6 +126,25 @@ def test_no_two_names_touch_in_a_funnel(watched: Watched, full_report: Path) -> 
             assert apart_across or apart_up
 
 
+def test_on_paper_reasons_and_weeks_are_unfolded_and_figures_fit_a_page(watched: Watched, full_report: Path) -> None:
+    page = watched.page
+    for name, stay_folded in (("planning", 0), ("data", 1)):
+        watched.open(full_report / f"{name}.html")
+        closed = page.locator("details:not([open])").count()
+        assert closed > stay_folded or name == "data"
+        page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+        assert page.locator("details:not([open])").count() == stay_folded
+        page.evaluate("window.dispatchEvent(new Event('afterprint'))")
+        assert page.locator("details:not([open])").count() == closed
+
+    watched.open(full_report / "comebacks.html")
+    page.evaluate("document.querySelector('.plot[data-drawn]').dataset.height = 1200")
+    for event, height in (("beforeprint", 880), ("afterprint", 1200)):
+        page.evaluate(f"window.dispatchEvent(new Event('{event}'))")
+        assert page.evaluate("document.querySelector('.plot[data-drawn]')._fullLayout.height") == height
+    assert watched.complaints == []
+
+
 def test_a_vehicles_page_says_whose_figures_it_shows_and_what_is_due(
     watched: Watched, full_report: Path, tables: dict[str, list[dict[str, Any]]]
 ) -> None:
