@@ -20,10 +20,9 @@ from typing import Any
 
 import polars as pl
 
-from models.tables import LAYERS
 from pipelines.home import Home
-from pipelines.publishing import read_published
 from pipelines.simulating import simulate
+from tests.answers import PUBLISHED, answers
 
 AS_OF = date(2026, 6, 30)
 YESTERDAY = AS_OF - timedelta(days=1)
@@ -86,10 +85,9 @@ def lay_out_yesterday(fleet: Home, path: Path) -> Home:
     return home
 
 
-def lay_out_changed(fleet: Home, path: Path) -> Home:
+def lay_out_changed(published: Home, path: Path) -> Home:
     """The home of a fleet that published everything and then was given other thresholds: all is built anew."""
-    home = copy_of(fleet, path)
-    finish(home)
+    home = copy_of(published, path)
     with home.settings_file.open("a", encoding="utf-8") as settings:
         settings.write("\n[episodes]\ncomeback_days = 1095\ncomeback_km = 200000\n\n[odometer]\nmax_km_per_day = 100\n")
     return home
@@ -141,12 +139,8 @@ def exit_code_of(target: Callable[..., None], *args: Any) -> int | None:
 
 def published(home: Home) -> Tables:
     """All that a home publishes, but for when and by how many runs it came about."""
-    return {
-        table: read_published(home, f"FROM {table}").drop(CLOCK_COLUMNS.get(table, []))
-        for tables in LAYERS.values()
-        for table in tables
-        if table != HISTORY
-    }
+    told = answers(home, {table: query for table, query in PUBLISHED.items() if table != HISTORY})
+    return {table: frame.drop(CLOCK_COLUMNS.get(table, [])) for table, frame in told.items()}
 
 
 def differing(tables: Tables, expected: Tables) -> list[str]:

@@ -17,6 +17,8 @@ from tests.faults import runs
 MOMENTS = int(os.environ.get("RELEAK_KILLED_RUNS", "10"))
 """How many runs are killed; more with the environment variable, by hand."""
 KILLS_BEFORE_A_RERUN = 5
+UNDISTURBED = "undisturbed"
+"""Folder of the homes in which a run was left to end."""
 SEED = int(os.environ.get("RELEAK_KILLED_RUNS_SEED", "20260630"))
 
 
@@ -42,16 +44,15 @@ def starts() -> Iterator[dict[str, Start]]:
     """A first build, a run that finds new files the day after, and one that finds other thresholds."""
     with runs.scratch_folder() as folder:
         fleet = runs.lay_out_fleet(folder / "fleet")
+        first = _undisturbed(fleet, folder / UNDISTURBED)
         yesterday = runs.lay_out_yesterday(fleet, folder / "yesterday")
-        changed = runs.lay_out_changed(fleet, folder / "changed")
-        yield {
-            home.path.name: _undisturbed(home, folder / f"undisturbed {home.path.name}")
-            for home in (fleet, yesterday, changed)
-        }
+        changed = runs.lay_out_changed(Home(folder / UNDISTURBED / "fleet"), folder / "changed")
+        later = {home.path.name: _undisturbed(home, folder / UNDISTURBED) for home in (yesterday, changed)}
+        yield {"fleet": first, **later}
 
 
-def _undisturbed(home: Home, path: Path) -> Start:
-    done = runs.copy_of(home, path)
+def _undisturbed(home: Home, folder: Path) -> Start:
+    done = runs.copy_of(home, folder / home.path.name)
     stages: dict[str, dict[str, float]] = defaultdict(dict)
     for step, seconds in runs.finish(done).items():
         stages[_stage_of(step)][step] = seconds

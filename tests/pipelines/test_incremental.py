@@ -22,13 +22,13 @@ from pipelines.fleet_home import FleetHome
 from pipelines.home import Home
 from pipelines.landing import land_inbox, source_maps
 from pipelines.ledger import STEPS, bring_up_to_date
-from pipelines.publishing import read_published
 from pipelines.recording import TRACE, account, record
 from pipelines.settings import read_settings
 from pipelines.simulating import simulate
 from pipelines.validation.asset_checks import keep_results
 from pipelines.validation.surprises import SURPRISES, look
 from pipelines.warehouse import Warehouse
+from tests.answers import PUBLISHED, answers
 
 ORDERS = int(os.environ.get("RELEAK_ARRIVAL_ORDERS", "3"))
 """Random arrival orders tried; more with the environment variable, by hand."""
@@ -103,22 +103,23 @@ def _home(fleet: Path, path: Path) -> Home:
 
 
 def _refresh(home: Home, *, as_of: date, settings: Settings | None = None, steps: Sequence[str] = tuple(STEPS)) -> None:
-    """Take the inbox up to the ledger, without Dagster and the checks."""
+    """Take the inbox up to the ledger, without Dagster and the checks, the file held open as a run does."""
     warehouse = Warehouse(home.warehouse)
-    warehouse.prepare()
     settings = settings or read_settings(home.settings_file)
-    land_inbox(warehouse, home)
-    record(warehouse, source_maps(home), as_of=as_of, fleet=settings.fleet)
-    for table in steps:
-        bring_up_to_date(warehouse, table, settings=settings, as_of=as_of)
+    with warehouse.connect():
+        warehouse.prepare()
+        land_inbox(warehouse, home)
+        record(warehouse, source_maps(home), as_of=as_of, fleet=settings.fleet)
+        for table in steps:
+            bring_up_to_date(warehouse, table, settings=settings, as_of=as_of)
 
 
 def _tables(home: Home) -> Tables:
     warehouse = Warehouse(home.warehouse)
-    built = {table: warehouse.read(layer, table) for layer, table in BUILT}
-    return built | {
-        table: frame.drop(CLOCK_COLUMNS.get(table, [])).sort(pl.all()) for table, frame in account(warehouse).items()
-    }
+    with warehouse.connect():
+        built = {table: warehouse.read(layer, table) for layer, table in BUILT}
+        told = account(warehouse)
+    return built | {table: frame.drop(CLOCK_COLUMNS.get(table, [])).sort(pl.all()) for table, frame in told.items()}
 
 
 def _differing(tables: Tables, expected: Tables) -> list[str]:
@@ -128,14 +129,13 @@ def _differing(tables: Tables, expected: Tables) -> list[str]:
 def _publish(home: Home, as_of: date) -> None:
     """Take the ledger on to a snapshot by the assets themselves, with the surprises and without the pages."""
     fleet, warehouse = FleetHome(path=str(home.path), as_of=str(as_of)), Warehouse(home.warehouse)
-    for table, frame in account(warehouse).items():
-        warehouse.write("audit", table, frame)
-    for asset in (*measures, flags, leaks_out_of_sight, plan, parts):
-        asset(fleet)
     with warehouse.connect() as connection:
-        found = look(connection, list(SURPRISES), settings=read_settings(home.settings_file))
-    keep_results(warehouse, found)
-    snapshots(fleet)
+        for table, frame in account(warehouse).items():
+            warehouse.write("audit", table, frame)
+        for asset in (*measures, flags, leaks_out_of_sight, plan, parts):
+            asset(fleet)
+        keep_results(warehouse, look(connection, list(SURPRISES), settings=read_settings(home.settings_file)))
+        snapshots(fleet)
 
 
 def _published(home: Home, queries: Mapping[str, str] = MappingProxyType({})) -> dict[str, str]:
@@ -143,10 +143,12 @@ def _published(home: Home, queries: Mapping[str, str] = MappingProxyType({})) ->
 
     The checks of loads ask about the newest files, so that their answers follow from when a file came.
     """
-    asked = {table: f"FROM {table}" for tables in LAYERS.values() for table in tables if table not in CLOCK_TABLES}
-    asked["checks"] = "FROM checks WHERE table_name != 'loads'"
-    read = {table: read_published(home, query) for table, query in (asked | dict(queries)).items()}
-    return {table: frame.drop(CLOCK_COLUMNS.get(table, []), strict=False).write_json() for table, frame in read.items()}
+    asked = {**PUBLISHED, "checks": "FROM checks WHERE table_name != 'loads'", **queries}
+    return {
+        table: frame.drop(CLOCK_COLUMNS.get(table, []), strict=False).write_json()
+        for table, frame in answers(home, asked).items()
+        if table not in CLOCK_TABLES
+    }
 
 
 @pytest.fixture(scope="module")

@@ -18,6 +18,7 @@ from pipelines.publishing import left_out_of, read_published
 from pipelines.refreshing import refresh
 from pipelines.simulating import simulate
 from pipelines.validation.suites import BETWEEN_COLUMNS, Rule
+from tests.answers import PUBLISHED, answers
 
 AS_OF = date(2026, 6, 30)
 CLOCK_COLUMNS = {"snapshots": ["published_at"], "check_history": ["checked_at"]}
@@ -33,11 +34,7 @@ def published(tmp_path_factory: pytest.TempPathFactory) -> Home:
 
 
 def _tables(home: Home) -> dict[str, pl.DataFrame]:
-    return {
-        table: read_published(home, f"FROM {table}").drop(CLOCK_COLUMNS.get(table, []))
-        for tables in LAYERS.values()
-        for table in tables
-    }
+    return {table: frame.drop(CLOCK_COLUMNS.get(table, [])) for table, frame in answers(home, PUBLISHED).items()}
 
 
 def test_every_load_adds_up_and_the_refused_rows_are_those_the_simulation_spoilt(published: Home) -> None:
