@@ -165,15 +165,17 @@ def ingest(path: Path) -> dict[str, float]:
     home = Home(path)
     home.prepare()
     warehouse = Warehouse(home.warehouse)
-    warehouse.prepare()
     seconds: dict[str, float] = {}
-    _timed(seconds, "land the files", lambda: land_inbox(warehouse, home))
-    _timed(
-        seconds,
-        "type, reconcile and store",
-        lambda: record(warehouse, source_maps(home), as_of=AS_OF, fleet=FleetSettings()),
-    )
-    accounts = _timed(seconds, "make up the account", lambda: account(warehouse))
+    with warehouse.connect() as held:
+        warehouse.prepare()
+        _timed(seconds, "land the files", lambda: land_inbox(warehouse, home))
+        _timed(
+            seconds,
+            "type, reconcile and store",
+            lambda: record(warehouse, source_maps(home), as_of=AS_OF, fleet=FleetSettings()),
+        )
+        accounts = _timed(seconds, "make up the account", lambda: account(warehouse))
+        _timed(seconds, "checkpoint", lambda: held.execute("CHECKPOINT"))
     return seconds | {"rows": accounts["loads"]["rows_read"].sum(), "refused": accounts["refused_rows"].height}
 
 

@@ -67,7 +67,7 @@ def _packed(rows: pl.DataFrame) -> bytes | None:
     if rows.is_empty():
         return None
     file = io.BytesIO()
-    rows.write_parquet(file, compression="zstd", statistics=False)
+    rows.write_parquet(file, compression="zstd", compression_level=1, statistics=False)
     return file.getvalue()
 
 

@@ -2,8 +2,11 @@
 
 import hashlib
 import os
+from collections import deque
 from collections.abc import Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, date, datetime
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 
@@ -79,14 +82,21 @@ def publish(warehouse: Warehouse, home: Home, snapshot: pl.DataFrame) -> Path:
 
 
 def _build(warehouse: Warehouse, building: Path, snapshot: pl.DataFrame) -> None:
-    """Copy every published table into a file of its own."""
+    """Copy every published table into a file of its own, on all cores: DuckDB stores a sorted table on one."""
     with warehouse.connect() as connection:
         connection.execute(f"ATTACH '{_quoted(building)}' AS snapshot")
-        for layer, table in _published_tables():
-            order = in_key_order(layer, table)
-            connection.execute(f"CREATE TABLE snapshot.main.{table} AS FROM {layer}.{table} ORDER BY {order}")
+        with ThreadPoolExecutor(os.cpu_count()) as pool:
+            deque(pool.map(partial(_copy, warehouse), _published_tables()), maxlen=0)
         _renew(connection, "snapshot.main", snapshot)
         connection.execute("DETACH snapshot")
+
+
+def _copy(warehouse: Warehouse, name: tuple[str, str]) -> None:
+    """Copy one table of a layer into the snapshot that is built."""
+    layer, table = name
+    with warehouse.connect() as connection:
+        order = in_key_order(layer, table)
+        connection.execute(f"CREATE TABLE snapshot.main.{table} AS FROM {layer}.{table} ORDER BY {order}")
 
 
 def _renew(connection: duckdb.DuckDBPyConnection, schema: str, snapshot: pl.DataFrame) -> None:

@@ -14,7 +14,7 @@ from models.tables import LAYERS
 from pipelines.home import Home
 from tests.faults import runs
 
-MOMENTS = int(os.environ.get("RELEAK_KILLED_RUNS", "10"))
+MOMENTS = int(os.environ.get("RELEAK_KILLED_RUNS", "6"))
 """How many runs are killed; more with the environment variable, by hand."""
 KILLS_BEFORE_A_RERUN = 5
 UNDISTURBED = "undisturbed"
