@@ -50,8 +50,9 @@ def land_inbox(warehouse: Warehouse, home: Home) -> pl.DataFrame:
     with warehouse.connect() as connection:
         connection.execute("DELETE FROM landing.loads WHERE problem IS NOT NULL")
         connection.execute("UPDATE landing.loads SET also_named = NULL WHERE also_named IS NOT NULL")
+        named: set[str] = set()
         for name in inbox_files(home.inbox):
-            _land_file(connection, home.inbox, name, maps, now)
+            _land_file(connection, home.inbox, name, maps, now, named=named)
         loads = connection.sql("FROM landing.loads ORDER BY loaded_at, file, load_id").pl()
     if loads.is_empty():
         raise ReleakError(
@@ -128,9 +129,18 @@ def _map_of(load: dict[str, Any], today: dict[str, SourceMap]) -> SourceMap:
 
 
 def _land_file(
-    connection: duckdb.DuckDBPyConnection, inbox: Path, name: str, maps: Sequence[SourceMap], now: datetime
+    connection: duckdb.DuckDBPyConnection,
+    inbox: Path,
+    name: str,
+    maps: Sequence[SourceMap],
+    now: datetime,
+    *,
+    named: set[str],
 ) -> None:
-    """Load one file by each map that fits its name; content that stands there twice goes by the first of its names."""
+    """Load one file by each map that fits its name; content that stands there twice goes by the first of its names.
+
+    `named` gathers the loads that have their name of today. One that no file holds any more keeps its last name.
+    """
     try:
         digest = content_digest(inbox / name)
     except UnreadableFileError as error:
@@ -142,9 +152,12 @@ def _land_file(
     for source in fitting:
         load = _load(source.name, name, source, now, digest=digest)
         if connection.execute("SELECT 1 FROM landing.loads WHERE load_id = ?", [load["load_id"]]).fetchall():
-            connection.execute(statement("update_landed_name"), {key: load[key] for key in ("load_id", "file")})
+            is_first = load["load_id"] not in named
+            names = {"load_id": load["load_id"], "file": load["file"], "is_first": is_first}
+            connection.execute(statement("update_landed_name"), names)
         else:
             _land_rows(connection, inbox / name, source, load)
+        named.add(load["load_id"])
     if any(source.format == "xlsx" for source in fitting) and (unread := _sheets_left(connection, digest)):
         remedy = "Add a [[source]] of another name for each, with its sheet"
         _list_problem(connection, _load("", name, None, now, digest=digest), f"{unread}. {remedy}")

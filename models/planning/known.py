@@ -35,7 +35,6 @@ def known_by(ledger: FleetLedger, as_of: date) -> FleetLedger:
     known: where nothing is later than the day, episodes are as they were.
     """
     is_before = pl.col("noted_on") <= as_of
-    curve = ledger.odometer_curve.filter(pl.col("read_on") <= as_of)
     seen = ledger.last_seen.filter(pl.col("last_on") <= as_of)
     return FleetLedger(
         vehicles=ledger.vehicles.filter(pl.col("in_service_on") <= as_of).pipe(_undo_after, "out_of_service_on", as_of),
@@ -43,10 +42,10 @@ def known_by(ledger: FleetLedger, as_of: date) -> FleetLedger:
             _undo_after, "removed_on", as_of
         ),
         engine_families=ledger.engine_families,
-        odometer_curve=curve,
+        odometer_curve=ledger.odometer_curve.filter(pl.col("read_on") <= as_of),
         cover_work=ledger.cover_work.filter(pl.col("done_on") <= as_of),
         evidence=ledger.evidence.filter(is_before),
-        episodes=_episodes_known(ledger.episodes, curve, seen, as_of),
+        episodes=_episodes_known(ledger.episodes, ledger.odometer_curve, seen, as_of),
         oil_segments=ledger.oil_segments.filter(pl.col("ended_on") <= as_of),
         last_seen=seen,
     )
@@ -58,7 +57,7 @@ def _undo_after(frame: pl.DataFrame, column: str, as_of: date) -> pl.DataFrame:
 
 
 def _episodes_known(episodes: pl.DataFrame, curve: pl.DataFrame, seen: pl.DataFrame, as_of: date) -> pl.DataFrame:
-    """Episodes begun by a day, with their status, days and km as they stood then."""
+    """Episodes begun by a day, with their status, days and km as they stood then; the curve is the whole one."""
     is_open = pl.col("ended_on") > as_of
     read_later = curve.filter(pl.col("read_on") > as_of).select("vehicle_id", is_read_later=pl.lit(True)).unique()
     known = (

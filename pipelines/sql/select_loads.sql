@@ -1,7 +1,6 @@
 WITH counts AS (
     SELECT
         load_id,
-        count(*) AS rows_read,
         count(*) FILTER (outcome = 'accepted') AS accepted,
         count(*) FILTER (outcome = 'refused') AS refused,
         count(*) FILTER (outcome = 'duplicate') AS duplicate,
@@ -36,17 +35,21 @@ WITH counts AS (
         ON late.kind = standing.kind AND late.key = standing.key AND standing.loaded_at < late.loaded_at
     GROUP BY load_id
 ), landed AS (
-    SELECT load_id, sum(row_count)::BIGINT AS rows_landed FROM landing.pieces GROUP BY load_id
+    SELECT load_id, sum(row_count)::BIGINT AS rows_read FROM landing.pieces GROUP BY load_id
+), set_aside AS (
+    -- loads whose content another map reads today
+    SELECT load_id, rows_read AS superseded_whole FROM landed ANTI JOIN landing.typed_loads USING (load_id)
 )
 SELECT
     loads.* EXCLUDE (header, source_map, sheets_alike),
-    coalesce(rows_read, rows_landed, 0) AS rows_read,
+    coalesce(rows_read, 0) AS rows_read,
     coalesce(accepted, 0) AS accepted,
     coalesce(refused, 0) AS refused,
     coalesce(duplicate, 0) AS duplicate,
     coalesce(overruled, 0) AS overruled,
-    coalesce(superseded, rows_landed, 0) AS superseded -- all of a load whose content another map reads today
+    coalesce(superseded_whole, superseded, 0) AS superseded
 FROM landing.loads
 LEFT JOIN counts USING (load_id)
 LEFT JOIN landed USING (load_id)
+LEFT JOIN set_aside USING (load_id)
 LEFT JOIN overruled_rows USING (load_id);

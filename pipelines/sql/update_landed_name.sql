@@ -1,5 +1,5 @@
 UPDATE landing.loads
 SET
-    file = least(file, $file),
-    also_named = CASE WHEN file < $file THEN concat_ws(', ', also_named, $file) ELSE also_named END
-WHERE load_id = $load_id AND file <> $file;
+    file = CASE WHEN $is_first THEN $file ELSE file END,
+    also_named = CASE WHEN $is_first THEN NULL ELSE concat_ws(', ', also_named, $file) END
+WHERE load_id = $load_id;

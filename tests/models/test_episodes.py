@@ -491,8 +491,8 @@ def test_every_episode_is_sound(lines: list[str]) -> None:
         assert (row["first_wet_at"] is not None) == (row["status"] == "re-leak")
 
 
-def known_on_its_day(fleet: Fleet) -> pl.DataFrame:
-    """The fleet's episodes as the plan knows them on the day they were made for."""
+def known_on(fleet: Fleet, day: date) -> pl.DataFrame:
+    """The fleet's episodes as the plan knows them on a day."""
     frames = {name: fleet.frame(name) for name in NAMES}
     seen = [frames[name] for name in ("work_orders", "oil_top_ups", "inspection_notes", "odometer_readings")]
     known = FleetLedger(
@@ -500,9 +500,9 @@ def known_on_its_day(fleet: Fleet) -> pl.DataFrame:
         odometer_curve=odometer_curve(*seen, rules=OdometerRules()),
         episodes=build(fleet),
         oil_segments=ledger.OilSegments.create_empty(),
-        last_seen=last_records(*seen, as_of=fleet.as_of),
+        last_seen=last_records(*seen, as_of=day),
     )
-    return known_by(known, fleet.as_of).episodes.select(list(ledger.Episodes.columns()))
+    return known_by(known, day).episodes.select(list(ledger.Episodes.columns()))
 
 
 @settings(max_examples=40, deadline=None)
@@ -516,7 +516,22 @@ def known_on_its_day(fleet: Fleet) -> pl.DataFrame:
 )
 def test_the_plan_measures_episodes_as_they_were_measured(lines: list[str]) -> None:
     fleet = fleet_of(lines)
-    assert known_on_its_day(fleet).equals(build(fleet))
+    assert known_on(fleet, fleet.as_of).equals(build(fleet))
+
+
+def test_a_reading_after_the_day_does_not_move_the_distance_of_an_episode_that_ended_before_it() -> None:
+    by_the_day = [
+        "2023-01-01 reading km=100000",
+        "2023-03-01 order W0 repair gasket leak km=105000",
+        "2023-05-01 reading km=109000",
+        '2023-06-10 note wet "rocker cover leaking"',
+    ]
+    later = [*by_the_day, "2023-09-01 reading km=150000"]
+    day = date(2023, 6, 30)
+    as_it_stood = build(fleet_of(by_the_day), as_of=day)
+    assert as_it_stood["status"].to_list() == ["re-leak"]
+    assert known_on(fleet_of(later), day)["km"].to_list() == as_it_stood["km"].to_list()
+    assert build(fleet_of(later))["km"].to_list() != as_it_stood["km"].to_list()
 
 
 def test_many_vehicles_in_one_bucket_keep_their_own_episodes() -> None:

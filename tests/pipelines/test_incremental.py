@@ -355,6 +355,37 @@ def test_a_correction_that_arrives_later_under_a_name_that_sorts_before_is_count
     assert {file: rows for file, rows in overruled.items() if rows} == {"work_orders 1 fix.csv": 1}
 
 
+def test_what_a_file_said_before_stands_again_under_a_name_of_its_own(fleet: Path, as_of: date, tmp_path: Path) -> None:
+    home = _home(fleet, tmp_path / "home")
+    _put(home.inbox, "vehicles.csv", "N1,LATE-4,North,2023-01-01")
+    for text in ("oil at the cover", "dry"):
+        _put(home.inbox, "inspection_notes.csv", f"X1,N1,2024-06-01,{text}")
+        _refresh(home, as_of=as_of)
+    _put(home.inbox, "inspection_notes_z.csv", "X1,N1,2024-06-01,oil at the cover")
+    _refresh(home, as_of=as_of)
+    expected = _home(home.path, tmp_path / "again")
+    shutil.copytree(home.inbox, expected.inbox, dirs_exist_ok=True)
+    _refresh(expected, as_of=as_of)
+    assert _tables(home)["inspection_notes"]["text"].to_list() == ["oil at the cover"]
+    assert _differing(_tables(home), _tables(expected)) == []
+
+
+def test_the_account_of_a_load_does_not_add_up_once_a_row_has_no_outcome(from_scratch: Home, tmp_path: Path) -> None:
+    warehouse = Warehouse(_copy(from_scratch, tmp_path).warehouse)
+    rows_told = pl.sum_horizontal("accepted", "refused", "duplicate", "superseded")
+
+    def astray() -> pl.DataFrame:
+        return account(warehouse)["loads"].select(lost=pl.col("rows_read") - rows_told).filter(pl.col("lost") != 0)
+
+    assert astray().is_empty()
+    with warehouse.connect() as connection:
+        connection.execute(
+            "DELETE FROM landing.outcomes WHERE (load_id, row_number) IN "
+            "(SELECT (load_id, row_number) FROM landing.outcomes WHERE outcome = 'accepted' ORDER BY ALL LIMIT 1)"
+        )
+    assert astray()["lost"].to_list() == [1]
+
+
 def test_top_ups_alone_never_end_a_repair_as_leaking_again(from_scratch: Home, as_of: date, tmp_path: Path) -> None:
     """A litre every other day after every repair: what people saw decides, and oil put in is nothing they saw."""
     home = _copy(from_scratch, tmp_path)

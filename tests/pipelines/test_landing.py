@@ -68,7 +68,7 @@ def test_landing_twice_changes_nothing(home: Home, warehouse: Warehouse) -> None
     assert _rows(warehouse).equals(rows)
 
 
-def test_the_same_content_under_another_name_loads_once_and_goes_by_the_first_name_whenever_it_came(
+def test_the_same_content_under_another_name_loads_once_and_goes_by_the_first_name_it_has_today(
     home: Home, warehouse: Warehouse
 ) -> None:
     _put(home, "vehicles.csv", VEHICLES)
@@ -78,7 +78,9 @@ def test_the_same_content_under_another_name_loads_once_and_goes_by_the_first_na
         loads = land_inbox(warehouse, home).select("file", "also_named")
         assert loads.rows() == [("vehicles-again.csv", "vehicles.csv")]
     (home.inbox / "vehicles-again.csv").unlink()
-    assert land_inbox(warehouse, home).select("file", "also_named").rows() == [("vehicles-again.csv", "vehicles.csv")]
+    assert land_inbox(warehouse, home).select("file", "also_named").rows() == [("vehicles.csv", None)]
+    (home.inbox / "vehicles.csv").unlink()
+    assert land_inbox(warehouse, home).select("file", "also_named").rows() == [("vehicles.csv", None)]
 
 
 @pytest.mark.parametrize(
