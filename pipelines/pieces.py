@@ -5,7 +5,8 @@ million rows), and a run reads back only the loads that it must type.
 """
 
 import io
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from types import MappingProxyType
 
 import duckdb
 import polars as pl
@@ -28,13 +29,21 @@ def store_piece(connection: duckdb.DuckDBPyConnection, load_id: str, rows: Lande
     )
 
 
-def stored_rows(connection: duckdb.DuckDBPyConnection, load_ids: list[str]) -> dict[str, LandedRows]:
-    """Read loads back, each with all its rows; loads without rows are left out."""
+def stored_rows(
+    connection: duckdb.DuckDBPyConnection, load_ids: list[str], *, only: Mapping[str, pl.Series] = MappingProxyType({})
+) -> dict[str, LandedRows]:
+    """Read loads back; loads without rows are left out.
+
+    Args:
+        connection: To the warehouse.
+        load_ids: The loads.
+        only: Load to the numbers of the rows that are wanted of it; of a load it does not name, all are.
+    """
     query = "SELECT load_id, whole, ragged FROM landing.pieces WHERE load_id IN (SELECT unnest($load_ids))"
     found: dict[str, list[LandedRows]] = {}
     for load_id, whole, ragged in connection.execute(query, {"load_ids": load_ids}).fetchall():
         rows = LandedRows(**{name: _unpacked(pack) for name, pack in (("whole", whole), ("ragged", ragged)) if pack})
-        found.setdefault(load_id, []).append(rows)
+        found.setdefault(load_id, []).append(rows.only(only[load_id]) if load_id in only else rows)
     return {load_id: joined(pieces) for load_id, pieces in found.items()}
 
 
@@ -44,7 +53,8 @@ def adopt_rows(connection: duckdb.DuckDBPyConnection) -> None:
     if ("rows",) not in tables:
         return
     connection.begin()
-    for load_id, header in connection.execute("SELECT load_id, header FROM landing.loads").fetchall():
+    loads = "SELECT DISTINCT load_id, header FROM landing.rows LEFT JOIN landing.loads USING (load_id)"
+    for load_id, header in connection.execute(loads).fetchall():
         for listed in _listed(connection, load_id):
             store_piece(connection, load_id, laid_out(listed, width=len(header or ())))
     connection.execute("DROP TABLE landing.rows")

@@ -112,14 +112,13 @@ def _type_anew(
 
 def _rows_to_type(connection: duckdb.DuckDBPyConnection, loads: Sequence[LandedLoad]) -> dict[str, list[LandedLoad]]:
     """Read the rows of stale loads and the late rows of others: record kind to its loads that have such rows."""
-    late = connection.sql("FROM late_rows").pl().partition_by("load_id", as_dict=True)
+    by_load = connection.sql("FROM late_rows").pl().group_by("load_id").agg("row_number")
+    late = dict(zip(by_load["load_id"], by_load["row_number"], strict=True))
     stale = connection.execute("SELECT load_id FROM stale_loads WHERE reading IS NOT NULL").fetchall()
-    found = stored_rows(connection, [load_id for (load_id,) in (*stale, *late)])
+    found = stored_rows(connection, [*(load_id for (load_id,) in stale), *late], only=late)
     landed: dict[str, list[LandedLoad]] = defaultdict(list)
     for load in loads:
         if rows := found.get(load.load_id):
-            again = late.get((load.load_id,))
-            rows = rows if again is None else rows.only(again["row_number"])
             landed[load.conversion.kind].append(replace(load, rows=rows))
     return dict(landed)
 

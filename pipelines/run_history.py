@@ -9,12 +9,12 @@ from contextlib import contextmanager
 from typing import Any
 
 import sqlalchemy as sa
-from dagster._core.storage.event_log import SqliteEventLogStorage
+from dagster._core.storage.event_log.sqlite.sqlite_event_log import SQLITE_BUSY_TIMEOUT_SECONDS, SqliteEventLogStorage
 from sqlalchemy.engine import Connection, Engine
 
 
 class OpenEventLog(SqliteEventLogStorage):
-    """Dagster's event log, each file opened once."""
+    """Dagster's event log, its files left open."""
 
     def __init__(self, *arguments: Any, **named: Any) -> None:
         self._engines: dict[str, Engine] = {}
@@ -42,7 +42,8 @@ class OpenEventLog(SqliteEventLogStorage):
 
     def _opened(self, shard: str) -> Engine:
         """Open a file; of what it is told, a power cut can lose the last, and leaves none of it half written."""
-        engine = sa.create_engine(self.conn_string_for_shard(shard))
+        address, patience = self.conn_string_for_shard(shard), {"timeout": SQLITE_BUSY_TIMEOUT_SECONDS}
+        self._initdb(sa.create_engine(address, poolclass=sa.NullPool, connect_args=patience))
+        engine = sa.create_engine(address, connect_args=patience)
         sa.event.listen(engine, "connect", lambda raw, _: raw.execute("PRAGMA synchronous = NORMAL"))
-        self._initdb(engine)
         return engine

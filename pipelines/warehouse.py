@@ -1,4 +1,4 @@
-"""The only place that writes the working DuckDB: write a layer's table, read it back, copy it into a snapshot."""
+"""The working DuckDB: open it, make its schemas, write a layer's table, read it back."""
 
 from collections.abc import Iterator
 from contextlib import contextmanager

@@ -42,11 +42,18 @@ class LandedRows:
         chosen = pl.col("row_number").is_in(row_numbers.implode())
         return LandedRows(self.whole.filter(chosen), self.ragged.filter(chosen))
 
-    def listed(self) -> pl.DataFrame:
-        """Return `row_number` and `cells` (List of String) of every row, in the order of their numbers."""
-        places = [name for name in self.whole.columns if name != "row_number"]
-        if not places:
+    def listed(self, *, width: int) -> pl.DataFrame:
+        """Return `row_number` and `cells` (List of String) of every row, in the order of their numbers.
+
+        Args:
+            width: Columns of the header.
+        """
+        if not width:
             return self.ragged
+        places = [
+            pl.col(place) if place in self.whole.columns else pl.lit(None, pl.String)
+            for place in map(str, range(width))
+        ]
         whole = self.whole.select("row_number", cells=pl.concat_list(places))
         return pl.concat([whole, self.ragged]).sort("row_number")
 
@@ -58,7 +65,7 @@ def laid_out(listed: pl.DataFrame, *, width: int) -> LandedRows:
         listed: `row_number` and `cells` (List of String).
         width: Columns of the header.
     """
-    is_whole = pl.col("cells").list.len() == width
+    is_whole = (pl.col("cells").list.len() == width).fill_null(False)
     places = {str(place): pl.col("cells").list.get(place) for place in range(width)}
     whole = listed.filter(is_whole).select("row_number", **places)
     return LandedRows(whole, listed.filter(~is_whole))

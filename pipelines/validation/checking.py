@@ -59,8 +59,8 @@ def _validate(warehouse: Path, name: str, query: str) -> tuple[int, "Expectation
     suite = gx.ExpectationSuite(
         name=name,
         expectations=[
-            gxe.ExpectTableRowCountToBeBetween(min_value=0),
             ExpectNoRuleToBeBroken(unexpected_rows_query=query, description="No rule is broken."),
+            gxe.ExpectTableRowCountToBeBetween(min_value=0),
         ],
     )
     try:
@@ -68,7 +68,8 @@ def _validate(warehouse: Path, name: str, query: str) -> tuple[int, "Expectation
         results = batch.validate(suite, result_format="COMPLETE").results
     finally:
         _let_go(asset.datasource)
-    broken, counted = sorted(results, key=lambda result: result.expectation_config.type)
+    found = {result.expectation_config.type: result for result in results}
+    broken, counted = (found[expectation.expectation_type] for expectation in suite.expectations)
     return counted.result.get("observed_value", 0), broken
 
 

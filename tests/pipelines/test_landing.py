@@ -11,10 +11,10 @@ import xlsxwriter
 
 from models.errors import ReleakError, SourceMapError
 from models.records import LandedLoad, build_records
-from models.records.landed import LISTED_SCHEMA
+from models.records.landed import LISTED_SCHEMA, laid_out
 from pipelines.home import Home
 from pipelines.landing import applied_maps, land_inbox, listed_loads, source_maps
-from pipelines.pieces import stored_rows
+from pipelines.pieces import store_piece, stored_rows
 from pipelines.warehouse import Warehouse
 
 VEHICLES = "vehicle_id,engine_family,site,in_service_on\nV1,F1,Ossel Quay,2020-01-01\nV2,F1,Ossel Quay,2020-01-01\n"
@@ -42,10 +42,13 @@ def _put(home: Home, name: str, content: str | bytes) -> None:
 
 def _rows(warehouse: Warehouse) -> pl.DataFrame:
     """Every row that landed, load by load."""
-    loads = warehouse.select("SELECT DISTINCT load_id FROM landing.pieces ORDER BY load_id")["load_id"].to_list()
+    query = "SELECT load_id, len(header) FROM landing.loads SEMI JOIN landing.pieces USING (load_id) ORDER BY load_id"
+    widths = dict(warehouse.select(query).rows())
     with warehouse.connect() as connection:
-        stored = stored_rows(connection, loads)
-    return pl.concat([pl.DataFrame(schema=LISTED_SCHEMA), *(stored[load].listed() for load in loads)])
+        stored = stored_rows(connection, list(widths))
+    return pl.concat(
+        [pl.DataFrame(schema=LISTED_SCHEMA), *(stored[load].listed(width=width) for load, width in widths.items())]
+    )
 
 
 def _landed(warehouse: Warehouse, home: Home) -> dict[str, list[LandedLoad]]:
@@ -220,6 +223,17 @@ def test_a_file_read_first_by_its_name_and_then_by_a_source_map_counts_once(home
     (home.path / "sources.toml").unlink()
     assert [load.source for load in _landed(warehouse, home)["vehicles"]] == ["vehicles"]
     assert applied_maps(warehouse, source_maps(home)) == before
+
+
+def test_cells_come_back_in_their_places_whatever_columns_a_piece_leaves_out(home: Home, warehouse: Warehouse) -> None:
+    with warehouse.connect() as connection:
+        for number, cells in enumerate(([None, "b", "c"], ["a", None, "c"], [None, None, None]), start=2):
+            listed = pl.DataFrame({"row_number": [number], "cells": [cells]}, LISTED_SCHEMA)
+            store_piece(connection, "one", laid_out(listed, width=3))
+        (rows,) = stored_rows(connection, ["one"]).values()
+        (chosen,) = stored_rows(connection, ["one"], only={"one": pl.Series([3])}).values()
+    assert rows.listed(width=3).rows() == [(2, [None, "b", "c"]), (3, ["a", None, "c"]), (4, [None, None, None])]
+    assert chosen.listed(width=3).rows() == [(3, ["a", None, "c"])]
 
 
 def test_rows_of_an_earlier_version_are_kept(home: Home, warehouse: Warehouse) -> None:

@@ -213,7 +213,7 @@ def _rows_of(path: Path, source_map: SourceMap) -> list[Row]:
     batch = next(read.batches, None)
     if batch is None:
         return rows
-    for number, cells in batch.listed().head(SAMPLE_ROWS).iter_rows():
+    for number, cells in batch.listed(width=len(read.header)).head(SAMPLE_ROWS).iter_rows():
         blank = min(number - 1 - len(rows), MAX_TITLE_ROWS) if len(rows) < MAX_TITLE_ROWS else 0
         rows.extend([()] * blank)
         rows.append(cells)

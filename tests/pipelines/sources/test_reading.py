@@ -32,7 +32,7 @@ def _map(name: str, **keys: Any) -> SourceMap:
 
 def _read(path: Path, **keys: Any) -> tuple[list[str], list[int], list[list[str | None]]]:
     file = read_rows(path, _map(path.name, **keys))
-    rows = joined(file.batches).listed()
+    rows = joined(file.batches).listed(width=len(file.header))
     return list(file.header), rows["row_number"].to_list(), rows["cells"].to_list()
 
 
