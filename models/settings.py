@@ -204,7 +204,7 @@ class PlanRules(_Section):
     )
     planned_repair_cost: float = _setting(220.0, unit="currency", reason="parts and two hours; set your own", ge=0)
     chance_if_unknown: float = _setting(
-        0.10, unit="1", reason="a rule alone counts as the least chance that raises a flag", ge=0, le=1
+        0.10, unit="1", reason="a rule alone, a smell too, counts as the least chance that raises a flag", ge=0, le=1
     )
 
 

@@ -18,6 +18,8 @@ from models.tables.plan import FLAG_RULES, Flags
 EVEN_CHANCE = 0.5
 """A wet look that names no side of a two-bank engine is at one of two covers."""
 URGENT = "smell_or_drops"
+OIL_RATE = "oil_rate_shifted"
+"""The rules that speak of a cover not seen wet but no longer as good as dry."""
 
 _LIFE = Weibull(pl.col("shape"), pl.col("scale"))
 

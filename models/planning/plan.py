@@ -6,7 +6,7 @@ from datetime import date, timedelta
 
 import polars as pl
 
-from models.planning.flags import URGENT
+from models.planning.flags import OIL_RATE, URGENT
 from models.planning.parts import parts_of_repair
 from models.planning.wording import day_words
 from models.settings import PlanRules
@@ -157,7 +157,7 @@ def _with_costs(flags: pl.DataFrame, families: pl.DataFrame, rules: PlanRules) -
     return (
         flags.join(families.select("engine_family", "standard_hours"), on="engine_family", how="left")
         .join(parts_of_repair(families).pipe(_parts_in_words), on="engine_family", how="left")
-        .with_columns(chance_of_repair=pl.col("probability").fill_null(rules.chance_if_unknown))
+        .with_columns(chance_of_repair=_chance_of_repair(rules))
         .with_columns(hours=rules.inspection_hours + pl.col("chance_of_repair") * repair_hours)
         .with_columns(
             is_urgent=pl.col("rules").list.contains(URGENT),
@@ -166,6 +166,13 @@ def _with_costs(flags: pl.DataFrame, families: pl.DataFrame, rules: PlanRules) -
             parts=pl.when(pl.col("chance_of_repair") >= LIKELY_REPAIR).then("parts").fill_null(""),
         )
     )
+
+
+def _chance_of_repair(rules: PlanRules) -> pl.Expr:
+    """The flag's probability, which is that of a cover dry so far: one that smells, or takes more oil, has more."""
+    known = pl.col("probability").fill_null(rules.chance_if_unknown)
+    is_suspect = pl.col("rules").list.contains(URGENT) | pl.col("rules").list.contains(OIL_RATE)
+    return pl.when(is_suspect).then(pl.max_horizontal(known, pl.lit(rules.chance_if_unknown))).otherwise(known)
 
 
 def _parts_in_words(parts: pl.DataFrame) -> pl.DataFrame:

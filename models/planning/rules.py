@@ -16,7 +16,7 @@ _CLASS = pl.when(pl.col("leak_class").is_null()).then(pl.lit("")).otherwise(pl.f
 
 
 def smell_or_drops(looks: pl.DataFrame, *, rules: FlagRules, as_of: date) -> pl.DataFrame:
-    """A burning smell or smoke of late, drops, or oil near the exhaust, not answered since: due now."""
+    """A burning smell or smoke of late, drops, or oil near the exhaust, not answered: due the day it was noted."""
     is_smell_of_late = pl.col("is_smell") & (pl.col("noted_on") >= as_of - timedelta(days=rules.smell_days))
     is_urgent = is_smell_of_late | pl.col("is_drops") | pl.col("is_near_exhaust")
     what = (
@@ -30,7 +30,7 @@ def smell_or_drops(looks: pl.DataFrame, *, rules: FlagRules, as_of: date) -> pl.
     return _latest_finding(
         looks.filter(pl.col("is_open") & is_urgent),
         rule="smell_or_drops",
-        due_by=pl.lit(as_of),
+        due_by=pl.col("noted_on"),
         reason=pl.format(words, what, day_words(pl.col("noted_on")), _NO_SIDE),
     )
 

@@ -79,6 +79,15 @@ class TestWhatAVisitTakes:
         row = planned(flag("v1", probability=None), chance_if_unknown=0.2).row(0, named=True)
         assert row["chance_of_repair"] == 0.2
 
+    @pytest.mark.parametrize("rule", ["smell_or_drops", "oil_rate_shifted"])
+    def test_a_cover_that_smells_or_takes_more_oil_is_no_safer_for_having_been_dry(self, rule):
+        suspect = planned(flag("v1", probability=0.005, rules=[rule, "post_repair_check"]), chance_if_unknown=0.2)
+        assert suspect["chance_of_repair"].item() == 0.2
+        likely = planned(flag("v1", probability=0.6, rules=[rule]), chance_if_unknown=0.2)
+        assert likely["chance_of_repair"].item() == 0.6
+        routine = planned(flag("v1", probability=0.005, rules=["post_repair_check"]), chance_if_unknown=0.2)
+        assert routine["chance_of_repair"].item() == 0.005
+
     def test_a_repair_dearer_than_the_leak_avoids_nothing(self):
         assert planned(flag("v1"), planned_repair_cost=2_000.0)["loss_avoided"].item() == 0.0
 
