@@ -92,8 +92,9 @@ def sites_against_expected(sites: pl.DataFrame) -> str:
     found, signs = _outside(known, "998"), _outside(known, "95")
     if found:
         return (
-            f"Re-leaks: {' and '.join(found)} than luck explains, with engines, methods and time watched allowed for. "
-            "A site that looks harder also finds more: look at how it inspects before judging its work."
+            f"Re-leaks: {' and '.join(found)} than luck explains (outside the 99.8% limits), with engines, methods and "
+            "time watched allowed for. A site that looks harder also finds more: look at how it inspects before "
+            "judging its work."
         )
     if signs:
         return (

@@ -59,7 +59,7 @@ def site(name: str, ratio: float) -> dict[str, object]:
 
 def test_a_site_outside_the_funnel_is_named_with_the_other_explanation() -> None:
     said = saying.sites_against_expected(pl.DataFrame([site("Quay", 1.0), site("Hill", 2.0), site("Moor", 0.4)]))
-    assert said.startswith("Re-leaks: Hill more and Moor fewer than luck explains")
+    assert said.startswith("Re-leaks: Hill more and Moor fewer than luck explains (outside the 99.8% limits)")
     assert "looks harder also finds more" in said
     assert saying.sites_against_expected(pl.DataFrame([site("Quay", 1.0)])).startswith("Cannot tell yet")
 

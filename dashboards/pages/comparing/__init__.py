@@ -13,7 +13,7 @@ from dashboards.pages.comparing.selecting import hours_known, options
 from dashboards.pages.comparing.sites import sites_section
 from dashboards.pages.comparing.timing import timing_choices
 from dashboards.snapshot import Snapshot
-from dashboards.wording import interval_words
+from dashboards.wording import interval_words, whole
 
 
 def contents(snapshot: Snapshot) -> dict[str, Any]:
@@ -40,6 +40,8 @@ def contents(snapshot: Snapshot) -> dict[str, Any]:
         ),
         "ageing": ageing_section(snapshot, level=level),
         "control_charts": control_charts(snapshot),
+        "comeback_days": snapshot.settings.episodes.comeback_days,
+        "comeback_km": whole(snapshot.settings.episodes.comeback_km),
         "sites": sites_section(snapshot, level=level),
         "min_episodes": rules.min_episodes,
         "min_events": rules.min_events,

@@ -23,6 +23,9 @@ from dashboards.wording import (
     whole,
 )
 
+FUNNEL_PLACES = 3
+"""Enough to see on which side of a limit a site lies."""
+
 
 def sites_section(snapshot: Snapshot, *, level: str) -> dict[str, Any]:
     """Crude against adjusted, and the funnel, on every time scale on which some site can be compared.
@@ -80,9 +83,9 @@ def _funnel_table(compared: pl.DataFrame) -> Table:
             (
                 row["site"],
                 decimal(row["expected"]),
-                decimal(row["ratio"], 2),
-                decimal_range(row["funnel_low_95"], row["funnel_high_95"]),
-                decimal_range(row["funnel_low_998"], row["funnel_high_998"]),
+                decimal(row["ratio"], FUNNEL_PLACES),
+                decimal_range(row["funnel_low_95"], row["funnel_high_95"], FUNNEL_PLACES),
+                decimal_range(row["funnel_low_998"], row["funnel_high_998"], FUNNEL_PLACES),
             )
         )
         for row in compared.iter_rows(named=True)
