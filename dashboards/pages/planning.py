@@ -52,6 +52,7 @@ class WeekVisits:
 
     week_start: str
     heading: str
+    load: str
     sites: tuple[SiteVisits, ...]
 
 
@@ -261,7 +262,8 @@ def _visits_by_week(placed: pl.DataFrame, weeks: pl.DataFrame, *, told: frozense
     return [
         WeekVisits(
             week_start=str(start),
-            heading=f"Week of {day_words(start)}, {_load(weeks.filter(pl.col('week_start') == start))}",
+            heading=f"Week of {day_words(start)}",
+            load=_load(weeks.filter(week_start=start)),
             sites=tuple(
                 SiteVisits(
                     site=str(site),

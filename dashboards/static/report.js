@@ -46,6 +46,12 @@ function fits(row, form) {
   });
 }
 
+/* Where nothing is left, the sentence behind it stands in its place. */
+function showOrSay(list, isLeft) {
+  list.hidden = !isLeft;
+  list.nextElementSibling.hidden = isLeft;
+}
+
 function filterRows(form) {
   const name = form.dataset.for;
   if (!name) return;
@@ -58,11 +64,13 @@ function filterRows(form) {
       if (groups.length) row.hidden = !fits(row, form);
       else count(row, fits(row, form), 1);
     }
+    showOrSay(body.closest(".table-box") ?? body, body.querySelector(":scope > :not([hidden])") !== null);
   }
   const weeks = [...document.querySelectorAll("details.week")];
   for (const week of weeks) week.hidden = !week.querySelector("tbody:not([hidden])");
   const left = weeks.filter((week) => !week.hidden);
   if (left.length === 1) left[0].open = true;
+  if (weeks.length) showOrSay(weeks[0].parentElement, left.length > 0);
   for (const place of document.querySelectorAll(`[data-counts="${name}"]`)) place.textContent = `${shown} of ${all} shown.`;
 }
 

@@ -2,7 +2,7 @@
 
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from itertools import combinations
 from pathlib import Path
 from typing import Any
@@ -10,8 +10,9 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 
-from dashboards.report import PAGES
+from dashboards.report import PAGES, write_report
 from dashboards.stories import page_of
+from tests.dashboards.conftest import FIRST_MONDAY
 
 CHROMIUM = shutil.which("chromium")
 FLAGS = (
@@ -86,7 +87,9 @@ def test_pages_are_quiet_offline_inert_and_fit_their_width(
     assert watched.asked_outside == []
 
 
-def test_selects_bring_up_the_figure_and_rows_they_name(watched: Watched, full_report: Path) -> None:
+def test_selects_bring_up_the_figure_and_rows_they_name(
+    watched: Watched, full_report: Path, tables: dict[str, list[dict[str, Any]]]
+) -> None:
     watched.open(full_report / "comparing.html")
     page = watched.page
     page.select_option("select[name=time_scale]", "km")
@@ -105,10 +108,39 @@ def test_selects_bring_up_the_figure_and_rows_they_name(watched: Watched, full_r
     weeks = page.locator("details.week:visible")
     assert weeks.first.get_attribute("open") is not None
     assert weeks.last.get_attribute("open") is None
+    planned = [visit for visit in tables["plan"] if visit["week_start"] == FIRST_MONDAY and visit["site"] == "Quay"]
+    hours = sum(visit["hours"] for visit in planned)
+    summary = f"Week of 6\u00a0Jul\u00a02026, Quay, {hours:.1f} of 9.0 h: {len(planned)} vehicles"
+    assert weeks.first.locator("summary").first.inner_text() == summary
     last = page.locator("select[name=week] option").last.get_attribute("value")
     page.select_option("select[name=week]", last)
     assert page.locator("tr.group:visible").count() == 1
     assert watched.complaints == []
+
+
+def test_a_sentence_stands_where_the_selects_leave_nothing(
+    watched: Watched,
+    published_with: Callable[..., Path],
+    tables: dict[str, list[dict[str, Any]]],
+    tmp_path: Path,
+) -> None:
+    def is_elsewhere(row: dict[str, Any]) -> bool:
+        return (row["site"], row["week_start"]) != ("Quay", FIRST_MONDAY)
+
+    kept = {name: [row for row in tables[name] if is_elsewhere(row)] for name in ("plan", "parts")}
+    watched.open(write_report(published_with(**kept), tmp_path / "report").parent / "planning.html")
+    page = watched.page
+    page.select_option("select[name=week]", str(FIRST_MONDAY))
+    assert page.locator(".empty:visible").count() == 0
+    page.select_option("select[name=site]", "Quay")
+    assert page.locator(".empty:visible").all_inner_texts() == [
+        "No look is planned for this choice of site and week.",
+        "Nothing in this table fits what is chosen.",
+    ]
+    assert page.locator("#pick-list ~ .table-box:visible").count() == 0
+    page.select_option("select[name=week]", "")
+    assert page.locator(".empty:visible").count() == 0
+    assert page.locator("#pick-list ~ .table-box:visible").count() == 1
 
 
 def test_no_two_names_touch_in_a_funnel(watched: Watched, full_report: Path) -> None:
