@@ -260,11 +260,20 @@ def _one_effect(row: dict, unit: str) -> str:
     )
     if row["difference"] is None:
         return times
-    more = "more" if row["difference"] > 0 else "fewer"
-    ends = sorted(100 * abs(row[name]) for name in ("difference_low", "difference_high"))
-    crosses = row["difference_low"] < 0 < row["difference_high"]
-    span = "" if crosses else f" ({decimal_range(*ends, 1)})"
-    return f"{times}, {decimal(100 * abs(row['difference']))} {more} in 100{span} by {whole(row['horizon'])} {unit}"
+    span = _span_in_a_hundred(row["difference_low"], row["difference_high"])
+    return f"{times}, {_in_a_hundred(row['difference'])} in 100 ({span}) by {whole(row['horizon'])} {unit}"
+
+
+def _span_in_a_hundred(low: float, high: float) -> str:
+    """The interval of a difference in a hundred repairs; where it holds zero, each end says its direction."""
+    if low < 0 < high:
+        return f"{_in_a_hundred(low)} to {_in_a_hundred(high)}"
+    return decimal_range(*sorted((100 * abs(low), 100 * abs(high))), 1)
+
+
+def _in_a_hundred(difference: float) -> str:
+    """So many more or fewer in a hundred repairs."""
+    return f"{decimal(100 * abs(difference))} {'more' if difference > 0 else 'fewer'}"
 
 
 def in_control(charts: pl.DataFrame, *, run_length: float) -> str:

@@ -189,6 +189,15 @@ def test_effects_say_what_is_told_what_is_not_and_what_is_too_few() -> None:
     assert nothing.startswith("Cannot tell yet: ")
 
 
+@pytest.mark.parametrize(
+    ("difference", "said"),
+    [(0.019, "1.9 more in 100 (0.1 fewer to 3.9 more)"), (-0.019, "1.9 fewer in 100 (3.9 fewer to 0.1 more)")],
+)
+def test_a_difference_whose_interval_holds_zero_keeps_it(difference: float, said: str) -> None:
+    effects = pl.DataFrame([effect("sealant", 2.0, 0.01, difference)], infer_schema_length=None)
+    assert said in saying.effects_against_reference(effects, reference="gasket", unit="days")
+
+
 def test_a_site_between_the_two_limits_is_a_sign_and_no_finding() -> None:
     said = saying.sites_against_expected(pl.DataFrame([site("Quay", 1.0), site("Hill", 1.5)]))
     assert said.startswith("A sign, no proof: Hill more re-leaks")
