@@ -1,7 +1,5 @@
 """Hazard ratios with their intervals on a scale of times: half as often lies as far from once as twice does."""
 
-import math
-
 import polars as pl
 
 from dashboards.figures.interval_dots import interval_dots
@@ -23,15 +21,16 @@ def effect_forest(rows: pl.DataFrame, *, title: str, line: str, axis: str) -> Fi
     """
     low, high = WIDEST
     within = rows.with_columns(pl.col("value", "low", "high").clip(low, high))
-    figure = interval_dots(within, title=title, line=line, axis=axis, axis_format=".3~g", reference=1.0)
-    words = figure["data"][-1]
-    words["x"] = [at or 1.0 for at in words["x"]]
     ends = [value for name in ("value", "low", "high") for value in within[name].drop_nulls()]
     span = (min(ends, default=1.0) / 1.2, max(ends, default=1.0) * 1.2)
-    figure["layout"]["xaxis"] |= {
-        "type": "log",
-        "rangemode": "normal",
-        "range": [math.log10(min(span[0], 0.8)), math.log10(max(span[1], 1.25))],
-        "tickvals": list(TICKS),
-    }
+    figure = interval_dots(
+        within,
+        title=title,
+        line=line,
+        axis=axis,
+        axis_format=".3~g",
+        reference=1.0,
+        log_ends=(min(span[0], 0.8), max(span[1], 1.25)),
+    )
+    figure["layout"]["xaxis"]["tickvals"] = list(TICKS)
     return figure

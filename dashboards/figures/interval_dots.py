@@ -1,5 +1,7 @@
 """Estimates with their intervals, a row a group: the figure for comparing groups."""
 
+import math
+from collections.abc import Callable
 from typing import Any
 
 import polars as pl
@@ -16,16 +18,27 @@ from dashboards.figures.style import (
     wrapped,
 )
 
-ROW_HEIGHT, WRAPPED_ROW_HEIGHT, SERIES_HEIGHT, FRAME_HEIGHT = 26, 38, 15, 96
+ROW_HEIGHT, SERIES_HEIGHT, FRAME_HEIGHT = 26, 15, 96
+LINE_HEIGHT, LABEL_GAP = 17, 8
+"""A line of a label, and what keeps labels of several lines apart."""
 SERIES_GAP = 0.26
-FAR, NEAR = 0.7, 0.45
+FAR, NEAR = 0.65, 0.45
 """Shares of the value axis beyond and before which there is no room for words to the right and to the left."""
 
 Point = dict[str, Any]
+ShareOf = Callable[[float], float]
+"""How far along the value axis a value stands, 0 to 1."""
 
 
 def interval_dots(
-    rows: pl.DataFrame, *, title: str, line: str, axis: str, axis_format: str = "", reference: float | None = None
+    rows: pl.DataFrame,
+    *,
+    title: str,
+    line: str,
+    axis: str,
+    axis_format: str = "",
+    reference: float | None = None,
+    log_ends: tuple[float, float] | None = None,
 ) -> Figure:
     """Draw each group's estimates with their intervals.
 
@@ -37,6 +50,7 @@ def interval_dots(
         axis: Title of the value axis, with its unit.
         axis_format: A d3 number format.
         reference: A value to draw a line at.
+        log_ends: Where a log value axis begins and ends; a linear one from 0 where not given.
     """
     labels = rows["label"].unique(maintain_order=True).to_list()
     series = rows["series"].unique(maintain_order=True).to_list()
@@ -44,11 +58,11 @@ def interval_dots(
     points = _placed(rows, labels, series)
     dots = [_dots(points, name, number, axis_format) for number, name in enumerate(series)]
     return framed(
-        [*dots, _missing(points)],
+        [*dots, _missing(points, _share_of(points, reference, log_ends), reference)],
         title=title,
         line=line,
         height=_height(ticks, len(series)),
-        xaxis={"title": {"text": plain(axis)}, "tickformat": axis_format, "rangemode": "tozero"},
+        xaxis={"title": {"text": plain(axis)}, "tickformat": axis_format, **_scale(log_ends)},
         yaxis={
             "tickvals": list(range(len(labels))),
             "ticktext": ticks,
@@ -58,6 +72,22 @@ def interval_dots(
         showlegend=len(series) > 1,
         shapes=[] if reference is None else [_upright(reference)],
     )
+
+
+def _scale(log_ends: tuple[float, float] | None) -> dict[str, Any]:
+    """What makes the value axis linear from 0, or logarithmic."""
+    if log_ends is None:
+        return {"rangemode": "tozero"}
+    return {"type": "log", "range": [math.log10(end) for end in log_ends]}
+
+
+def _share_of(points: list[Point], reference: float | None, log_ends: tuple[float, float] | None) -> ShareOf:
+    """How far along the axis a value stands, on the axis' own scale."""
+    if log_ends is not None:
+        first, last = (math.log(end) for end in log_ends)
+        return lambda value: (math.log(value) - first) / (last - first)
+    furthest = max([*_reach(points), reference or 0.0])
+    return lambda value: value / furthest if furthest else 0.0
 
 
 def _upright(at: float) -> dict[str, Any]:
@@ -77,8 +107,9 @@ def _upright(at: float) -> dict[str, Any]:
 
 def _height(ticks: list[str], series_count: int) -> int:
     """High enough that no two labels touch."""
-    one_row = WRAPPED_ROW_HEIGHT if any("<br>" in tick for tick in ticks) else ROW_HEIGHT
-    return FRAME_HEIGHT + len(ticks) * max(one_row, ROW_HEIGHT + SERIES_HEIGHT * (series_count - 1))
+    lines = max((tick.count("<br>") + 1 for tick in ticks), default=1)
+    row = max(lines * LINE_HEIGHT + LABEL_GAP, ROW_HEIGHT + SERIES_HEIGHT * (series_count - 1))
+    return FRAME_HEIGHT + len(ticks) * row
 
 
 def _placed(rows: pl.DataFrame, labels: list[str], series: list[str]) -> list[Point]:
@@ -113,13 +144,12 @@ def _dots(points: list[Point], name: str, number: int, axis_format: str) -> Trac
     )
 
 
-def _missing(points: list[Point]) -> Trace:
+def _missing(points: list[Point], share_of: ShareOf, reference: float | None) -> Trace:
     """Words in place of an estimate that would rest on too little; once where a group has none at all."""
     of_label: dict[str, list[Point]] = {}
     for point in points:
         of_label.setdefault(point["label"], []).append(point)
-    furthest = max(_reach(points), default=0.0)
-    words = [word for group in of_label.values() for word in _words(group, furthest)]
+    words = [word for group in of_label.values() for word in _words(group, share_of, reference)]
     return scatter(
         x=[word["x"] for word in words],
         y=[word["at"] for word in words],
@@ -133,21 +163,29 @@ def _missing(points: list[Point]) -> Trace:
     )
 
 
-def _words(group: list[Point], furthest: float) -> list[Point]:
-    """What is said of one group's missing estimates: beside those it has, where there is room, else between."""
+def _words(group: list[Point], share_of: ShareOf, reference: float | None) -> list[Point]:
+    """What is said of one group's missing estimates, clear of those it has and of the line where there is room."""
     missing = [point for point in group if point["value"] is None]
     reach = _reach(group)
+    place = _place(reach, share_of, reference)
     if not reach:
         middle = sum(point["at"] for point in group) / len(group)
-        return [missing[-1] | {"at": middle, "x": 0.0, "side": "right"}]
-    start, end = max(reach), min(reach)
-    if start <= FAR * furthest:
-        place = {"x": start, "side": "right"}
-    elif end >= NEAR * furthest:
-        place = {"x": end, "side": "left"}
-    else:
-        place = {"x": (start + end) / 2.0, "side": "center"}
+        return [missing[-1] | place | {"at": middle}]
     return [point | place for point in missing]
+
+
+def _place(reach: list[float], share_of: ShareOf, reference: float | None) -> Point:
+    """Where words stand: right of all that is drawn, else left of it, else beside the line, else between."""
+    line = [] if reference is None else [reference]
+    drawn = [*reach, *line]
+    if not drawn:
+        return {"x": 0.0, "side": "right"}
+    start, end = max(drawn), min(drawn)
+    if share_of(start) <= FAR:
+        return {"x": start, "side": "right"}
+    if share_of(end) >= NEAR:
+        return {"x": end, "side": "left"}
+    return _place(line, share_of, None) if line else {"x": (start + end) / 2.0, "side": "center"}
 
 
 def _reach(points: list[Point]) -> list[float]:

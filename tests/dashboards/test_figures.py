@@ -14,7 +14,7 @@ from dashboards.drawing import drawing, script_safe
 from dashboards.figures.bay_hours import bay_hours
 from dashboards.figures.control_chart import control_chart
 from dashboards.figures.effect_forest import effect_forest
-from dashboards.figures.interval_dots import interval_dots
+from dashboards.figures.interval_dots import FRAME_HEIGHT, interval_dots
 from dashboards.figures.leak_timing import leak_timing
 from dashboards.figures.recurrence_curves import recurrence_curves
 from dashboards.figures.repairs_by_age import repairs_by_age
@@ -171,6 +171,54 @@ def test_a_missing_estimate_is_said_once_and_clear_of_what_is_there() -> None:
     far = dots().with_columns(low=pl.when(pl.col("value") > 0.25).then(0.21).otherwise("low"))
     missing = go.Figure(interval_dots(far, **WORDS, axis="share")).data[-1]
     assert (missing.x[0], missing.textposition[0]) == (0.21, "middle left")
+
+
+def test_words_stand_clear_of_the_dotted_line() -> None:
+    missing = go.Figure(interval_dots(dots(), **WORDS, axis="share", reference=0.15)).data[-1]
+    assert (missing.x[1], missing.textposition[1]) == (0.15, "middle right")
+    missing = go.Figure(interval_dots(dots(), **WORDS, axis="share", reference=0.4)).data[-1]
+    assert (missing.x[1], missing.textposition[1]) == (0.4, "middle left")
+
+
+@pytest.mark.parametrize(
+    ("beside", "at", "side"),
+    [
+        ((0.8, 2.0, 4.9), 1.0, "middle right"),
+        ((1.1, 1.5, 2.0), 2.0, "middle right"),
+        ((0.2, 0.3, 0.4), 1.0, "middle right"),
+        ((1.6, 3.0, 6.9), 1.0, "middle right"),
+        ((0.16, 0.5, 0.9), 1.0, "middle right"),
+    ],
+)
+def test_words_on_the_scale_of_times_have_room_within_the_figure(
+    beside: tuple[float, float, float], at: float, side: str
+) -> None:
+    """Plotly draws some 80 pixels of words; a phone leaves some 215 for the axis."""
+    low, value, high = beside
+    rows = pl.DataFrame(
+        {
+            "label": ["step", "step", "other"],
+            "series": ["skipped", "not recorded", "skipped"],
+            "value": [value, None, 3.0],
+            "low": [low, None, 1.5],
+            "high": [high, None, 7.2],
+            "note": ["", "too few to say", ""],
+        }
+    )
+    figure = go.Figure(effect_forest(rows, **WORDS, axis="times as often"))
+    first, last = figure.layout.xaxis.range
+    words = figure.data[-1]
+    assert (words.x[0], words.textposition[0]) == (at, side)
+    assert 215 * (last - np.log10(at)) / (last - first) >= 75
+
+
+def test_rows_are_as_high_as_the_label_of_most_lines() -> None:
+    """Plotly sets lines of a 13 pixel font 1.3 times as far apart."""
+    long = dots().with_columns(label=pl.format("tightening sequence not followed, {}", "label"))
+    figure = interval_dots(long, **WORDS, axis="share")
+    most = max(tick.count("<br>") + 1 for tick in figure["layout"]["yaxis"]["ticktext"])
+    assert most >= 3
+    assert (figure["layout"]["height"] - FRAME_HEIGHT) / 3 > most * 13 * 1.3 + 4
 
 
 def test_names_with_markup_are_shown_as_they_are() -> None:
