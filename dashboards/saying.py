@@ -92,9 +92,9 @@ def sites_against_expected(sites: pl.DataFrame) -> str:
     found, signs = _outside(known, "998"), _outside(known, "95")
     if found:
         return (
-            f"Re-leaks: {' and '.join(found)} than luck explains (outside the 99.8% limits), with engines, methods and "
-            "time watched allowed for. A site that looks harder also finds more: look at how it inspects before "
-            "judging its work."
+            f"Re-leaks: {' and '.join(found)} than luck explains, outside the 99.8% limits, with engines, methods and "
+            "time watched allowed for. "
+            "A site that looks harder also finds more: look at how it inspects before judging its work."
         )
     if signs:
         return (
@@ -220,7 +220,7 @@ TELLING = 0.05
 """Share of false alarms that is borne with among contrasts called different (the customary level)."""
 
 
-def effects_against_reference(effects: pl.DataFrame, *, reference: str, unit: str) -> str:
+def effects_against_reference(effects: pl.DataFrame, *, reference: str, unit: str, contrasts: int) -> str:
     """Say which ways of doing the job differ from the reference, what that comes to in 100 repairs, and which do not.
 
     Args:
@@ -228,20 +228,35 @@ def effects_against_reference(effects: pl.DataFrame, *, reference: str, unit: st
             `horizon`, `n`, `n_reference`, `repairs_needed`, one row a contrast; no ratio where there are too few.
         reference: What they are compared with, in words.
         unit: `days` or `km`.
+        contrasts: How many contrasts the q values allow for.
     """
     known = effects.drop_nulls(["hazard_ratio", "q_value"])
     if known.is_empty():
         return f"{CANNOT_TELL}: no contrast with {reference} has enough repairs and re-leaks."
     told = known.filter(pl.col("q_value") < TELLING).sort("hazard_ratio", "label")
-    untold = [_untold(row) for row in known.filter(pl.col("q_value") >= TELLING).iter_rows(named=True)]
+    open_still = known.filter(pl.col("q_value") >= TELLING)
+    untold = [_untold(row) for row in open_still.iter_rows(named=True)]
     few = effects.filter(pl.col("hazard_ratio").is_null())["label"].to_list()
     said = [_one_effect(row, unit) for row in told.iter_rows(named=True)]
     start = f"Against {reference} on like engines: {'; '.join(said)}. " if said else ""
     rest = [
         f"{CANNOT_TELL} from {reference}: {'; '.join(untold)}." if untold else "",
+        _why_not_told(open_still, contrasts),
         f"Too few to say: {listed(few)}." if few else "",
     ]
     return f"{start}{' '.join(each for each in rest if each)}".strip()
+
+
+def _why_not_told(open_still: pl.DataFrame, contrasts: int) -> str:
+    """Why contrasts whose interval leaves out 1 are not told all the same; empty where there are none."""
+    leave_out = open_still.filter((pl.col("low") > 1) | (pl.col("high") < 1))["label"].to_list()
+    if not leave_out:
+        return ""
+    subject = "interval of {} leaves" if len(leave_out) == 1 else "intervals of {} leave"
+    return (
+        f"The {subject.format(listed(leave_out))} out 1, but of {counted(contrasts, 'contrast')} some do by luck "
+        f"alone: only a chance of a false alarm (q) under {TELLING:g} is told."
+    )
 
 
 def _untold(row: dict) -> str:

@@ -91,6 +91,23 @@ def decimal_with_range(value: float | None, low: float | None, high: float | Non
     return NOTHING if value is None else f"{decimal(value, places)} ({decimal_range(low, high, places)})"
 
 
+def apart(value: float, *limits: float, places: int = 2, most: int = 4) -> int:
+    """The fewest decimals, `places` or more, that show on which side of each limit a value lies."""
+    return next(
+        (
+            count
+            for count in range(places, most)
+            if decimal(value, count) not in [decimal(end, count) for end in limits]
+        ),
+        most,
+    )
+
+
+def reason_words(reason: str | None) -> str:
+    """Why a figure is missing, as pages say it: repairs, where the published tables have episodes."""
+    return (reason or TOO_FEW).replace("episode", "repair")
+
+
 def interval_words(confidence: float) -> str:
     """The level of an interval: 95% interval."""
     return f"{100 * confidence:g}% interval"

@@ -23,7 +23,8 @@ def control_chart(charts: pl.DataFrame, *, title: str, line: str) -> Figure:
     """Draw each chart's sum as a share of its threshold, and mark where it signals.
 
     Args:
-        charts: `name`, `repaired_on`, `value`, `threshold`, `is_comeback`, `is_signal`, sorted by name and repair.
+        charts: `name`, `repaired_on`, `known_on`, `value`, `threshold`, `is_comeback`, `is_signal`, sorted by
+            name and repair.
         title: What is shown.
         line: How to read it.
     """
@@ -78,6 +79,6 @@ def _signals(rows: pl.DataFrame) -> Trace:
         name="signal",
         showlegend=not rows.is_empty(),
         marker={"color": WARNING, "size": 10, "symbol": "triangle-up", "line": {"color": QUIET_INK, "width": 1}},
-        customdata=[plain(name) for name in rows["name"]],
-        hovertemplate="%{customdata}: signal at %{x}<extra></extra>",
+        customdata=[[plain(row["name"]), row["known_on"].isoformat()] for row in rows.iter_rows(named=True)],
+        hovertemplate="%{customdata[0]}: signal by the repair of %{x}<br>known on %{customdata[1]}<extra></extra>",
     )

@@ -98,6 +98,7 @@ def sums() -> pl.DataFrame:
         {
             "name": ["Quay", "Quay"],
             "repaired_on": days,
+            "known_on": days + timedelta(days=40),
             "value": [0.5, 2.5],
             "threshold": [2.0, 2.0],
             "is_comeback": [False, True],
@@ -317,8 +318,14 @@ def walked(seed: int) -> pl.DataFrame:
         sums.append(max(0.0, sums[-1] + (0.5 if leap else -0.125)))
     days = [date(2026, 1, 1) + timedelta(days=int(day)) for day in np.sort(random.integers(0, 80, 400))]
     return pl.DataFrame({"name": "Quay", "repaired_on": days, "value": sums[1:], "is_comeback": leaps}).with_columns(
-        threshold=pl.lit(2.0), is_signal=pl.lit(False)
+        threshold=pl.lit(2.0), is_signal=pl.lit(False), known_on="repaired_on"
     )
+
+
+def test_a_signal_says_the_day_it_was_known_beside_the_day_of_the_repair() -> None:
+    signals = go.Figure(control_chart(sums(), **WORDS)).data[-1]
+    assert signals.x == ("2026-02-09",)
+    assert list(signals.customdata[0]) == ["Quay", "2026-03-21"]
 
 
 def inked(days: Sequence[str], shares: Sequence[float]) -> dict[str, tuple[float, float, float]]:

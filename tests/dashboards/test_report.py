@@ -303,7 +303,7 @@ def test_what_is_no_snapshot_is_named(tmp_path: Path, published_with: Callable[.
 
 def test_the_control_charts_say_what_they_count(full_report: Path) -> None:
     html = (full_report / "comparing.html").read_text(encoding="utf-8")
-    assert "comebacks, wet looks within 90 days or 5,000 km of the repair, not every re-leak" in html
+    assert "Only comebacks count here: re-leaks within 90 days or 5,000 km of the repair" in html
 
 
 def test_engine_hours_are_offered_where_they_are_known_and_said_how_well(full_report: Path) -> None:

@@ -7,6 +7,8 @@ import pytest
 
 from dashboards import saying
 from dashboards.pages.comparing.bolts import shown_horizon, with_worth
+from dashboards.pages.comparing.effects import why_bolts_differ
+from dashboards.wording import apart, reason_words
 
 
 def groups(*rows: tuple[str, float | None, float | None, float | None]) -> pl.DataFrame:
@@ -59,7 +61,7 @@ def site(name: str, ratio: float) -> dict[str, object]:
 
 def test_a_site_outside_the_funnel_is_named_with_the_other_explanation() -> None:
     said = saying.sites_against_expected(pl.DataFrame([site("Quay", 1.0), site("Hill", 2.0), site("Moor", 0.4)]))
-    assert said.startswith("Re-leaks: Hill more and Moor fewer than luck explains (outside the 99.8% limits)")
+    assert said.startswith("Re-leaks: Hill more and Moor fewer than luck explains, outside the 99.8% limits")
     assert "looks harder also finds more" in said
     assert saying.sites_against_expected(pl.DataFrame([site("Quay", 1.0)])).startswith("Cannot tell yet")
 
@@ -151,6 +153,22 @@ def test_bolts_are_judged_after_a_year_or_where_both_kinds_are_known(
     assert shown_horizon(pl.DataFrame(list(known.items()), schema=schema, orient="row")) == horizon
 
 
+@pytest.mark.parametrize(
+    ("at_the_top", "here", "is_said"), [(315, 2354, True), (None, 2354, False), (315, None, False)]
+)
+def test_why_two_numbers_of_repairs_differ_is_said_where_both_stand(
+    at_the_top: int | None, here: int | None, is_said: bool
+) -> None:
+    worth = pl.DataFrame({"repairs_needed": [at_the_top]}, schema={"repairs_needed": pl.Int64})
+    steps = pl.DataFrame({"step": ["old_bolts"], "level": ["skipped"], "repairs_needed": [here]})
+    assert ("1.5 times as often" in why_bolts_differ(worth, steps, worthwhile_ratio=1.5)) == is_said
+
+
+def test_pages_say_repairs_where_tables_have_episodes() -> None:
+    assert reason_words("too few to say: 1 episode, 0 re-leaks") == "too few to say: 1 repair, 0 re-leaks"
+    assert reason_words("no episodes") == "no repairs"
+
+
 def test_full_weeks_and_covers_left_over_are_counted() -> None:
     weeks = pl.DataFrame({"hours": [9.0, 3.0], "capacity_hours": [9.0, 9.0]})
     assert saying.week_against_capacity(weeks, waiting=1) == (
@@ -180,12 +198,12 @@ def test_effects_say_what_is_told_what_is_not_and_what_is_too_few() -> None:
         [effect("bolts", 0.25, 0.001, -0.06), effect("sealant", 2.0, 0.3, 0.04), effect("cover", None, None)],
         infer_schema_length=None,
     )
-    assert saying.effects_against_reference(effects, reference="gasket", unit="days") == (
+    assert saying.effects_against_reference(effects, reference="gasket", unit="days", contrasts=6) == (
         "Against gasket on like engines: bolts 0.25 times as often (0.12 to 0.50), 6.0 fewer in 100 (4.0 to 8.0) by "
         "180 days. Cannot tell yet from gasket: sealant (some 250 more repairs of the two would settle it). Too few to "
         "say: cover."
     )
-    nothing = saying.effects_against_reference(effects.tail(1), reference="gasket", unit="days")
+    nothing = saying.effects_against_reference(effects.tail(1), reference="gasket", unit="days", contrasts=6)
     assert nothing.startswith("Cannot tell yet: ")
 
 
@@ -195,7 +213,23 @@ def test_effects_say_what_is_told_what_is_not_and_what_is_too_few() -> None:
 )
 def test_a_difference_whose_interval_holds_zero_keeps_it(difference: float, said: str) -> None:
     effects = pl.DataFrame([effect("sealant", 2.0, 0.01, difference)], infer_schema_length=None)
-    assert said in saying.effects_against_reference(effects, reference="gasket", unit="days")
+    assert said in saying.effects_against_reference(effects, reference="gasket", unit="days", contrasts=6)
+
+
+def test_a_contrast_whose_interval_leaves_out_1_but_is_not_told_has_its_reason() -> None:
+    beyond = effect("seals", 0.4, 0.06)
+    effects = pl.DataFrame([beyond, effect("sealant", 1.2, 0.3)], infer_schema_length=None)
+    said = saying.effects_against_reference(effects, reference="gasket", unit="days", contrasts=6)
+    assert said.startswith("Cannot tell yet from gasket: seals (")
+    assert said.endswith(
+        "The interval of seals leaves out 1, but of 6 contrasts some do by luck alone: only a chance of a false alarm "
+        "(q) under 0.05 is told."
+    )
+
+
+@pytest.mark.parametrize(("limit", "places"), [(1.5623, 3), (1.34, 2), (1.56494, 4)])
+def test_a_ratio_has_the_decimals_that_show_its_side_of_a_limit(limit: float, places: int) -> None:
+    assert apart(1.564942, 0.4924, limit) == places
 
 
 def test_a_site_between_the_two_limits_is_a_sign_and_no_finding() -> None:

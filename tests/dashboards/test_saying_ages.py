@@ -6,7 +6,7 @@ import polars as pl
 import pytest
 
 from dashboards.pages.comparing.ageing import with_twice_the_age, worse_with_age
-from dashboards.pages.comparing.timing import detection_against_leak, timing_choices
+from dashboards.pages.comparing.timing import detection_against_leak, timing_choices, two_shares
 
 
 def trends(*rows: tuple[str, float | None, float | None, float | None]) -> pl.DataFrame:
@@ -62,6 +62,17 @@ def test_both_clocks_are_read_at_a_year_and_told_apart() -> None:
 
 def test_where_no_horizon_lies_within_a_year_the_longest_is_read() -> None:
     assert detection_against_leak(READ.tail(1), {}).startswith("By day 730, 30% (20% to 40%)")
+
+
+def test_the_two_shares_of_all_repairs_are_set_side_by_side_at_the_last_horizon_both_have() -> None:
+    everyone = {"engine_family": pl.lit(""), "repair_method": pl.lit("")}
+    recurrence = pl.DataFrame({"horizon": [180.0, 365.0, 730.0], "rate": [0.09, 0.18, None]})
+    recurrence = recurrence.with_columns(**everyone, site=pl.lit(""), time_scale=pl.lit("days"))
+    said = two_shares(READ.with_columns(**everyone), recurrence)
+    assert said.startswith(
+        "By day 365, 20% of all repairs are found to leak here and 18% leaked again in the tables above: "
+    )
+    assert two_shares(READ.with_columns(**everyone), recurrence.tail(1)) == ""
 
 
 CURVE_LEFT = "Weibull: the fitted curve leaves the observed one"

@@ -11,13 +11,13 @@ from dashboards.snapshot import Snapshot
 from dashboards.tabulating import Row, Table, columns
 from dashboards.wording import (
     NOTHING,
-    TOO_FEW,
     chance,
     decimal,
     decimal_range,
     decimal_with_range,
     family_words,
     listed,
+    reason_words,
     whole,
 )
 
@@ -133,7 +133,7 @@ def _by_the_last_age(last: dict[str, Any] | None) -> str:
 
 def _verdict(row: dict[str, Any]) -> str:
     if row["q_value"] is None:
-        return row["reason"] or TOO_FEW
+        return reason_words(row["reason"])
     if row["q_value"] >= TELLING:
         return "cannot tell yet"
     return "yes" if row["laplace"] > 0 else "no, better"

@@ -14,6 +14,7 @@ from dashboards.wording import (
     family_words,
     interval_words,
     percent,
+    reason_words,
     whole,
     whole_with_range,
 )
@@ -54,7 +55,7 @@ def _worth_table(worth: pl.DataFrame, currency: str, *, level: str) -> Table:
 
 def _worth_row(row: dict[str, Any]) -> Row:
     """The answer by one horizon."""
-    reasons = [row[name] for name in ("reason", "cost_reason") if row[name]]
+    reasons = [reason_words(row[name]) for name in ("reason", "cost_reason") if row[name]]
     spared = [None if row[name] is None else 100 * row[name] for name in ("spared", "spared_low", "spared_high")]
     return Row(
         (

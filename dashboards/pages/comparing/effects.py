@@ -17,6 +17,7 @@ from dashboards.wording import (
     chance,
     decimal_with_range,
     method_words,
+    reason_words,
     sentence_start,
     whole,
 )
@@ -45,7 +46,7 @@ def _method_choice(scale: str, rows: pl.DataFrame, *, level: str) -> Choice:
         ),
         axis="times as often (log scale)",
     )
-    says = effects_against_reference(rows, reference=reference, unit=scale)
+    says = effects_against_reference(rows, reference=reference, unit=scale, contrasts=_contrasts(rows))
     return Choice({"time_scale": scale}, drawing(figure, says=says), _table(rows, scale, "Repair method", level=level))
 
 
@@ -67,9 +68,35 @@ def _step_choice(scale: str, rows: pl.DataFrame, *, level: str) -> Choice:
         ),
         axis="times as often (log scale)",
     )
-    says = effects_against_reference(rows.filter(level="skipped"), reference="the step done", unit=scale)
+    says = effects_against_reference(
+        rows.filter(level="skipped"), reference="the step done", unit=scale, contrasts=_contrasts(rows)
+    )
     labelled = rows.with_columns(label=pl.format("{}: {}", "label", "level"))
     return Choice({"time_scale": scale}, drawing(figure, says=says), _table(labelled, scale, "Job step", level=level))
+
+
+def _contrasts(rows: pl.DataFrame) -> int:
+    """How many contrasts of a time scale the q values allow for."""
+    return rows["q_value"].count()
+
+
+def why_bolts_differ(worth: pl.DataFrame, steps: pl.DataFrame, *, worthwhile_ratio: float) -> str:
+    """Say why new bolts take other numbers of repairs at the top of the page than here; empty where one has none.
+
+    Args:
+        worth: As `models.tables.measures.BoltWorth`.
+        steps: As `models.tables.measures.StepEffects`.
+        worthwhile_ratio: The ratio that the repairs needed are to show.
+    """
+    of_bolts = steps.filter(step="old_bolts", level="skipped")["repairs_needed"]
+    if not of_bolts.count() or not worth["repairs_needed"].count():
+        return ""
+    return (
+        "Old bolts take other numbers of repairs here than new bolts at the top. At the top: the repairs with gasket "
+        "and seals that tell the money left over, if it stays as it is, from nothing. Here: the repairs whose job card "
+        f"says, to show {worthwhile_ratio:g} times as often or as seldom; the method is allowed for, and mostly says "
+        "already whether bolts were new."
+    )
 
 
 def _dots(rows: pl.DataFrame) -> pl.DataFrame:
@@ -112,7 +139,7 @@ def _row(row: dict[str, Any]) -> Row:
             chance(row["q_value"]),
             whole(row["repairs_needed"]),
             _along(row["proportional_p"]),
-            row["reason"] or "",
+            reason_words(row["reason"]) if row["reason"] else "",
         )
     )
 

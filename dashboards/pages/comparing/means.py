@@ -10,7 +10,7 @@ from dashboards.pages.comparing.selecting import BY_WORDS, GROUPS, Choice, selec
 from dashboards.saying import how_long_it_lasts
 from dashboards.snapshot import Snapshot
 from dashboards.tabulating import Row, Table, columns
-from dashboards.wording import EXPOSURE_WORDS, NOTHING, TOO_FEW, decimal_with_range, whole, whole_range
+from dashboards.wording import EXPOSURE_WORDS, NOTHING, TOO_FEW, decimal_with_range, reason_words, whole, whole_range
 
 _RATE_COLUMNS = (
     pl.col("rate").alias("leak_rate"),
@@ -87,7 +87,7 @@ def _means_table(shown: pl.DataFrame, by: str, unit: str, horizon: float, *, lev
                 _life(row, "median"),
                 _life(row, "b10"),
                 _leak_rate(row),
-                row["reason"] or "",
+                reason_words(row["reason"]) if row["reason"] else "",
             )
         )
         for row in shown.iter_rows(named=True)

@@ -11,7 +11,7 @@ from dashboards.figures.interval_dots import interval_dots
 from dashboards.pages.comparing.selecting import BY_WORDS, Choice, selection_words, selections
 from dashboards.saying import which_leaks_less
 from dashboards.tabulating import Row, Table, columns
-from dashboards.wording import TOO_FEW, counted, percent, percent_range, whole
+from dashboards.wording import counted, percent, percent_range, reason_words, whole
 
 SHOWN_HORIZONS = {"days": (180.0, 365.0), "km": (10_000.0, 25_000.0), "hours": (250.0, 500.0)}
 """Half a year and a year, and what a busy van covers, and runs, in them."""
@@ -60,7 +60,7 @@ def _recurrence_note(row: dict[str, Any]) -> str:
 
 def _short(reason: str | None) -> str:
     """A reason without its counts, short enough to stand inside a figure; the table has them."""
-    return (reason or TOO_FEW).partition(":")[0]
+    return reason_words(reason).partition(":")[0]
 
 
 def _recurrence_table(shown: pl.DataFrame, by: str, horizons: list[float], unit: str, *, level: str) -> Table:
@@ -82,7 +82,7 @@ def _recurrence_table(shown: pl.DataFrame, by: str, horizons: list[float], unit:
 
 def _rate_words(row: dict[str, Any]) -> str:
     if row["rate"] is None:
-        return row["reason"] or TOO_FEW
+        return reason_words(row["reason"])
     return f"{percent(row['rate'])} ({percent_range(row['low'], row['high'])})"
 
 

@@ -1,5 +1,6 @@
 """Whether one site's work is worse: crude against adjusted, and the funnel."""
 
+from itertools import chain
 from typing import Any
 
 import polars as pl
@@ -16,15 +17,14 @@ from dashboards.wording import (
     NOTHING,
     SCALE_WORDS,
     TOO_FEW,
+    apart,
     chance,
     decimal,
     decimal_range,
     decimal_with_range,
+    reason_words,
     whole,
 )
-
-FUNNEL_PLACES = 3
-"""Enough to see on which side of a limit a site lies."""
 
 
 def sites_section(snapshot: Snapshot, *, level: str) -> dict[str, Any]:
@@ -78,19 +78,16 @@ def _funnel_choice(scale: str, compared: pl.DataFrame) -> Choice:
 def _funnel_table(compared: pl.DataFrame) -> Table:
     """How far luck alone reaches at each compared site."""
     numbers = ("Re-leaks expected", "Seen over expected", "Luck reaches (95%)", "Luck reaches (99.8%)")
-    rows = tuple(
-        Row(
-            (
-                row["site"],
-                decimal(row["expected"]),
-                decimal(row["ratio"], FUNNEL_PLACES),
-                decimal_range(row["funnel_low_95"], row["funnel_high_95"], FUNNEL_PLACES),
-                decimal_range(row["funnel_low_998"], row["funnel_high_998"], FUNNEL_PLACES),
-            )
-        )
-        for row in compared.iter_rows(named=True)
-    )
+    rows = tuple(_funnel_row(row) for row in compared.iter_rows(named=True))
     return Table("How far luck alone reaches", columns("Site", *numbers, numbers=numbers), rows)
+
+
+def _funnel_row(row: dict[str, Any]) -> Row:
+    """One site's ratio and limits, with the decimals it takes to see which side of a limit it lies on."""
+    limits = [(row[f"funnel_low_{level}"], row[f"funnel_high_{level}"]) for level in ("95", "998")]
+    places = apart(row["ratio"], *chain.from_iterable(limits))
+    ranges = (decimal_range(low, high, places) for low, high in limits)
+    return Row((row["site"], decimal(row["expected"]), decimal(row["ratio"], places), *ranges))
 
 
 def _site_dots(sites: pl.DataFrame) -> pl.DataFrame:
@@ -119,7 +116,7 @@ def _sites_table(sites: pl.DataFrame, *, level: str) -> Table:
                 whole(row["observed"]),
                 decimal(row["expected"]),
                 decimal(row["crude_rate"], 3),
-                _ratio(row, "ratio", "low", "high", missing=row["reason"] or TOO_FEW),
+                _ratio(row, "ratio", "low", "high", missing=reason_words(row["reason"])),
                 _ratio(row, "shrunk_ratio", "shrunk_low", "shrunk_high", missing=NOTHING),
                 chance(row["q_value"]),
             )

@@ -8,7 +8,7 @@ from dashboards.drawing import drawing
 from dashboards.figures.leak_timing import leak_timing
 from dashboards.pages.comparing.selecting import MAX_CHOICES, Choice
 from dashboards.tabulating import Row, Table, columns
-from dashboards.wording import TOO_FEW, family_words, method_words, percent, percent_range, whole, whole_with_range
+from dashboards.wording import family_words, method_words, percent, percent_range, reason_words, whole, whole_with_range
 
 USUAL_DAYS = 365.0
 GROUP = ("engine_family", "repair_method")
@@ -43,6 +43,26 @@ def _choice(
     read = rows.filter(pl.col("time").is_in(list(horizons)))
     says = detection_against_leak(read, tenths)
     return Choice(keys, drawing(figure, says=says), _table(read, tenths, level=level))
+
+
+def two_shares(curves: pl.DataFrame, recurrence: pl.DataFrame) -> str:
+    """Say why the share of all repairs found to leak is not the share that leaked again; empty where one is missing.
+
+    Args:
+        curves: As `models.tables.measures.LeakTimingCurve`.
+        recurrence: As `models.tables.measures.Recurrence`.
+    """
+    everyone = {"engine_family": "", "repair_method": ""}
+    rates = recurrence.filter(**everyone, site="", time_scale="days").drop_nulls("rate")
+    shared = rates.join(curves.filter(**everyone), left_on="horizon", right_on="time").sort("horizon")
+    if shared.is_empty():
+        return ""
+    last = shared.row(-1, named=True)
+    return (
+        f"By day {whole(last['horizon'])}, {percent(last['detected'])} of all repairs are found to leak here and "
+        f"{percent(last['rate'])} leaked again in the tables above: a repair that ended otherwise, as by the next "
+        "repair or the engine's removal, counts here as if it could still leak, above as one that no longer can."
+    )
 
 
 def detection_against_leak(read: pl.DataFrame, tenths: dict[str, dict[str, Any]]) -> str:
@@ -103,4 +123,4 @@ def _tenth(life: dict[str, Any]) -> str:
 
 def _why_none(life: dict[str, Any]) -> str:
     """Why there is no such day."""
-    return life.get("reason") or TOO_FEW
+    return reason_words(life.get("reason"))
