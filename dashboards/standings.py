@@ -6,6 +6,20 @@ from typing import Any
 
 from dashboards.snapshot import Snapshot
 from dashboards.wording import COVER_WORDS, day_words, decimal, decimal_range, sentence_start
+from models.planning.flags import URGENT
+
+
+@dataclass(frozen=True)
+class Due:
+    """A cover that is due for a look.
+
+    Args:
+        says: Which cover, by when and why, in a sentence.
+        is_urgent: Whether it smells of burning oil or drops oil: looked at before the vehicle is driven again.
+    """
+
+    says: str
+    is_urgent: bool = False
 
 
 @dataclass(frozen=True)
@@ -14,11 +28,11 @@ class Standing:
 
     Args:
         facts: The oil it takes, name and value.
-        flags: Why a cover is due for a look, a sentence a cover.
+        flags: The covers due for a look, the most urgent first.
     """
 
     facts: tuple[tuple[str, str], ...] = ()
-    flags: tuple[str, ...] = ()
+    flags: tuple[Due, ...] = ()
 
 
 def standings(snapshot: Snapshot, vehicles: Sequence[str]) -> dict[str, Standing]:
@@ -26,10 +40,10 @@ def standings(snapshot: Snapshot, vehicles: Sequence[str]) -> dict[str, Standing
     facts: dict[str, list[tuple[str, str]]] = {}
     for trend in snapshot.table("oil_trends", vehicles=vehicles).iter_rows(named=True):
         facts.setdefault(trend["vehicle_id"], []).extend(_oil_facts(trend))
-    flags: dict[str, list[str]] = {}
+    flags: dict[str, list[Due]] = {}
     due = snapshot.table("flags", vehicles=vehicles).sort("priority", "vehicle_id", "cover_position")
     for flag in due.iter_rows(named=True):
-        flags.setdefault(flag["vehicle_id"], []).append(_flag_words(flag))
+        flags.setdefault(flag["vehicle_id"], []).append(Due(_flag_words(flag), URGENT in flag["rules"]))
     return {vehicle: Standing(tuple(facts.get(vehicle, ())), tuple(flags.get(vehicle, ()))) for vehicle in vehicles}
 
 

@@ -300,7 +300,7 @@ def as_text(story: Story) -> Iterator[str]:
     """Write a story in lines of text; words that were read stand between « and », with what they were read as."""
     yield f"Vehicle {story.vehicle_id}"
     yield from (f"  {name}: {value}" for name, value in (*story.facts, *story.standing.facts))
-    yield from (f"  Due: {flag}" for flag in story.standing.flags)
+    yield from (f"  {'Urgent' if flag.is_urgent else 'Due'}: {flag.says}" for flag in story.standing.flags)
     yield ""
     for event in story.events:
         km = f"{whole(event.km)} km" if event.km is not None else NOTHING

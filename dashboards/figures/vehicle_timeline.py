@@ -41,7 +41,7 @@ def vehicle_timeline(
         if seen:
             traces.append(_looks(seen, name=name, symbol=symbol, colour=colour))
     return framed(
-        [*traces, _oil(segments)],
+        [*traces, *_repairs(episodes), _oil(segments)],
         title=title,
         line=line,
         height=HEIGHT,
@@ -58,20 +58,41 @@ def vehicle_timeline(
 
 
 def _watched(episode: dict[str, Any]) -> Trace:
-    """A repair and how long it was watched, with its end."""
+    """How long a repair was watched, with its end."""
     cover = COVER_WORDS[str(episode["cover_position"])]
-    start, end = episode["repaired_on"], episode["ended_on"]
     colour = ENDS[str(episode["status"])]
-    told = f"{method_words(str(episode['repair_method']))}<br>{plain(str(episode['end_reason']))}"
     return scatter(
-        x=[str(start), str(end)],
+        x=[str(episode["repaired_on"]), str(episode["ended_on"])],
         y=[cover, cover],
         mode="lines+markers",
         line={"color": colour, "width": 5},
-        marker={"symbol": ["square", "line-ns-open"], "size": [13, 14], "color": [INK, colour]},
-        hovertemplate=f"repaired {_day(start)}, watched to {_day(end)}<br>{told}<extra></extra>",
+        marker={"symbol": "line-ns-open", "size": [0, 14], "color": colour},
+        hovertemplate=f"{_told(episode)}<extra></extra>",
         showlegend=False,
     )
+
+
+def _repairs(episodes: list[dict[str, Any]]) -> list[Trace]:
+    """The repairs themselves, open and over the looks, so that neither hides the other."""
+    if not episodes:
+        return []
+    return [
+        scatter(
+            x=[str(episode["repaired_on"]) for episode in episodes],
+            y=[COVER_WORDS[str(episode["cover_position"])] for episode in episodes],
+            mode="markers",
+            name="repair",
+            marker={"symbol": "square-open", "size": 17, "color": INK, "line": {"width": 3}},
+            customdata=[_told(episode) for episode in episodes],
+            hovertemplate="%{customdata}<extra></extra>",
+        )
+    ]
+
+
+def _told(episode: dict[str, Any]) -> str:
+    """A repair and what became of it, for who points at it."""
+    watched = f"repaired {_day(episode['repaired_on'])}, watched to {_day(episode['ended_on'])}"
+    return f"{watched}<br>{method_words(str(episode['repair_method']))}<br>{plain(str(episode['end_reason']))}"
 
 
 def _looks(seen: list[dict[str, Any]], *, name: str, symbol: str, colour: str) -> Trace:

@@ -106,11 +106,13 @@ function fillIn({ vehicles, ...said }) {
   for (const [name, value] of facts) {
     document.getElementById("facts").append(element("div", element("dt", name), element("dd", value)));
   }
-  for (const flag of flags) {
-    const says = element("p", element("strong", "Due for a look."), ` ${flag}`);
-    says.className = "says";
-    document.getElementById("flags").append(says);
+  for (const { says, is_urgent } of flags) {
+    const flag = element("p", element("strong", is_urgent ? "Look at this first." : "Due for a look."), ` ${says}`);
+    flag.className = is_urgent ? "alarm" : "says";
+    document.getElementById("flags").append(flag);
   }
+  const caution = document.getElementById("urgent");
+  if (caution) caution.hidden = !flags.some((flag) => flag.is_urgent);
 }
 
 if (typeof today !== "undefined") fillIn(today);

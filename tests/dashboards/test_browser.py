@@ -186,9 +186,23 @@ def test_a_vehicles_page_says_whose_figures_it_shows_and_what_is_due(
     assert page.locator("#flags .says").all_inner_texts() == [
         f"Due for a look. Left cover, due by 11\u00a0Jul\u00a02026: {flag['reasons']}"
     ]
+    assert page.locator(".alarm:visible").count() == 0
     assert page.locator(".masthead .as-of").inner_text() == "Figures as of 30\u00a0Jun\u00a02026"
     assert page.title() == f"{flag['vehicle_id']} – Releak, as of 30\u00a0Jun\u00a02026"
     assert tables["snapshots"][0]["snapshot_id"] in page.locator(".colophon").inner_text()
     assert page.evaluate("window.wasRun === undefined")
     assert watched.complaints == []
     assert watched.asked_outside == []
+
+
+def test_an_urgent_cover_is_marked_on_its_vehicles_page_with_the_caution_beside_it(
+    watched: Watched, full_report: Path, tables: dict[str, list[dict[str, Any]]]
+) -> None:
+    flag = next(flag for flag in tables["flags"] if "smell_or_drops" in flag["rules"])
+    watched.open(full_report / page_of(flag["vehicle_id"]))
+    caution, urgent = watched.page.locator(".alarm:visible").all_inner_texts()
+    assert caution.startswith("Oil on an exhaust can burn. This vehicle is looked at before it is driven again")
+    assert urgent.startswith("Look at this first. ")
+    assert urgent.endswith(flag["reasons"])
+    assert watched.page.locator("#flags .says").count() == 0
+    assert watched.complaints == []

@@ -239,6 +239,15 @@ def test_curves_step_and_are_tied_to_their_bands() -> None:
     assert len({trace.line.dash for trace in named}) == 2
 
 
+def test_repairs_are_named_and_drawn_over_the_looks_of_their_day() -> None:
+    figure = go.Figure(timeline(watched()))
+    named = [trace.name for trace in figure.data if trace.name]
+    assert named.index("wet look") < named.index("repair")
+    repair = figure.data[[trace.name for trace in figure.data].index("repair")]
+    assert (repair.x, repair.y, repair.showlegend) == (("2026-01-05",), ("single",), None)
+    assert repair.marker.symbol.endswith("-open")
+
+
 def test_each_family_has_a_line_of_its_own_over_its_band() -> None:
     named = [trace for trace in go.Figure(repairs_by_age(ages(), **WORDS)).data if trace.name]
     assert [(trace.name, trace.legendgroup) for trace in named] == [("A &lt;b&gt;", "A <b>"), ("B", "B")]

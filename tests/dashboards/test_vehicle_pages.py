@@ -65,7 +65,10 @@ def test_only_the_page_of_a_vehicle_something_happened_to_is_written_anew(
     assert told["snapshot_id"] == "the next"
     assert told["vehicles"].keys() == night.seals.keys()
     standing = told["vehicles"][page_of(due["vehicle_id"])]
-    assert standing["flags"][0].endswith(": One more day has passed")
+    assert standing["flags"][0]["says"].endswith(": One more day has passed")
+    assert not standing["flags"][0]["is_urgent"]
+    urgent = next(flag["vehicle_id"] for flag in flags if flag["rules"] == ["smell_or_drops"])
+    assert told["vehicles"][page_of(urgent)]["flags"][0]["is_urgent"]
     assert standing["facts"] == [["Oil put in", "1.00 L/1,000 km; against the family too few to say"]]
 
 
