@@ -6,7 +6,7 @@ from typing import Any
 
 from dashboards.snapshot import Snapshot
 from dashboards.wording import COVER_WORDS, day_words, decimal, decimal_range, sentence_start
-from models.planning.flags import URGENT
+from models.tables.plan import URGENT
 
 
 @dataclass(frozen=True)

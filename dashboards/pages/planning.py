@@ -24,6 +24,7 @@ from dashboards.wording import (
     whole,
 )
 from models.planning.plan import capacity_hours, first_planned_week
+from models.tables.plan import URGENT
 
 MAX_VISITS, MAX_URGENT, MAX_WAITING, MAX_LOST, MAX_PARTS, MAX_SITES = 400, 40, 200, 200, 400, 60
 """What a page shows at most; the rest is in the CSV and the page says so."""
@@ -296,7 +297,7 @@ def _visit_row(visit: dict[str, Any], told: frozenset[str]) -> Row:
             f"{decimal(visit['days_off_road'])} d",
             day_words(visit["due_by"]),
         ),
-        is_marked="smell_or_drops" in (visit["rules"] or []),
+        is_marked=URGENT in (visit["rules"] or []),
     )
 
 
@@ -340,7 +341,7 @@ def _waiting_row(visit: dict[str, Any], told: frozenset[str]) -> Row:
             whole(visit["loss_avoided"]),
         ),
         keys={"site": visit["site"]},
-        is_marked="smell_or_drops" in (visit["rules"] or []),
+        is_marked=URGENT in (visit["rules"] or []),
     )
 
 

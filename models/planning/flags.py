@@ -13,13 +13,10 @@ from models.planning.looks import last_look, looks_since_repair
 from models.planning.wording import sentence
 from models.settings import EpisodeRules, FlagRules, OilRules
 from models.tables import conform
-from models.tables.plan import FLAG_RULES, Flags
+from models.tables.plan import FLAG_RULES, URGENT, Flags
 
 EVEN_CHANCE = 0.5
 """A wet look that names no side of a two-bank engine is at one of two covers."""
-URGENT = "smell_or_drops"
-OIL_RATE = "oil_rate_shifted"
-"""The rules that speak of a cover not seen wet but no longer as good as dry."""
 
 _LIFE = Weibull(pl.col("shape"), pl.col("scale"))
 

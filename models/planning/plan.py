@@ -6,12 +6,11 @@ from datetime import date, timedelta
 
 import polars as pl
 
-from models.planning.flags import OIL_RATE, URGENT
 from models.planning.parts import parts_of_repair
 from models.planning.wording import day_words
 from models.settings import PlanRules
 from models.tables import conform
-from models.tables.plan import Plan
+from models.tables.plan import OIL_RATE, URGENT, Plan
 
 BAY_DAY_HOURS = 8.0
 """Hours a bay works in a day (common practice): so many hours in the bay are a day off the road."""

@@ -10,6 +10,7 @@ import polars as pl
 from models.planning.covers import COVER
 from models.planning.wording import chance_words, day_words, repair_words, whole_words
 from models.settings import FlagRules
+from models.tables.plan import OIL_RATE, URGENT
 
 _NO_SIDE = pl.when("has_side").then(pl.lit("")).otherwise(pl.lit(" (no side named)"))
 _CLASS = pl.when(pl.col("leak_class").is_null()).then(pl.lit("")).otherwise(pl.format(" (class {})", "leak_class"))
@@ -29,7 +30,7 @@ def smell_or_drops(looks: pl.DataFrame, *, rules: FlagRules, as_of: date) -> pl.
     words = "{} on {}{}, no repair or dry look since: look at it before the vehicle is driven again"
     return _latest_finding(
         looks.filter(pl.col("is_open") & is_urgent),
-        rule="smell_or_drops",
+        rule=URGENT,
         due_by=pl.col("noted_on"),
         reason=pl.format(words, what, day_words(pl.col("noted_on")), _NO_SIDE),
     )
@@ -88,7 +89,7 @@ def oil_rate_shifted(
     words = "Oil use {} times what it was since about {}, and the cover not looked at or repaired since"
     return shifted.select(
         *COVER,
-        rule=pl.lit("oil_rate_shifted"),
+        rule=pl.lit(OIL_RATE),
         due_by=pl.col("last_top_up_on") + timedelta(days=rules.seep_recheck_days),
         reason=pl.format(words, pl.col("ratio").round(1), day_words(pl.col("since_on"))),
         evidence_ids=pl.lit([], pl.List(pl.String)),

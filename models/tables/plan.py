@@ -5,11 +5,15 @@ import dataframely as dy
 from models.tables.columns import count, day, flag, identifiers, key, one_of, quantity, reference, share, words
 from models.tables.records import COVER_POSITIONS
 
+URGENT = "smell_or_drops"
+"""The rule whose covers are looked at before anything else."""
+OIL_RATE = "oil_rate_shifted"
+
 FLAG_RULES = (
-    "smell_or_drops",
+    URGENT,
     "wet_unrepaired",
     "seep_not_rechecked",
-    "oil_rate_shifted",
+    OIL_RATE,
     "post_repair_check",
     "interval_passed",
     "high_probability",
