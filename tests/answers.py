@@ -5,11 +5,11 @@ from collections.abc import Mapping
 import duckdb
 import polars as pl
 
-from models.tables import LAYERS
+from dashboards.snapshot import PUBLISHED_TABLES
 from pipelines.home import Home
 from pipelines.publishing import read_published
 
-PUBLISHED = {table: f"FROM {table}" for tables in LAYERS.values() for table in tables}
+PUBLISHED = {table: f"FROM {table}" for table in PUBLISHED_TABLES}
 """Every published table, and the query that reads it whole."""
 
 

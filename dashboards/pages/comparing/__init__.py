@@ -21,11 +21,12 @@ def contents(snapshot: Snapshot) -> dict[str, Any]:
     rules = snapshot.settings.measures
     level = interval_words(rules.confidence)
     recurrence, means = snapshot.table("recurrence"), means_with_rates(snapshot)
+    bolt_worth = snapshot.table("bolt_worth")
     step_effects, timing_curve = snapshot.table("step_effects"), snapshot.table("leak_timing_curve")
     return {
         "options": options(recurrence),
         "hours_known": hours_known(snapshot),
-        "bolts": bolts_section(snapshot),
+        "bolts": bolts_section(snapshot, bolt_worth),
         "recurrence_by_method": recurrence_choices(recurrence, "repair_method", level=level),
         "recurrence_by_family": recurrence_choices(recurrence, "engine_family", level=level),
         "curves": curve_choices(snapshot.table("recurrence_curve"), recurrence, level=level),
@@ -33,9 +34,7 @@ def contents(snapshot: Snapshot) -> dict[str, Any]:
         "means_by_family": mean_choices(means, "engine_family", level=level),
         "method_effects": method_choices(snapshot.table("method_effects"), level=level),
         "step_effects": step_choices(step_effects, level=level),
-        "bolts_differ": why_bolts_differ(
-            snapshot.table("bolt_worth"), step_effects, worthwhile_ratio=rules.worthwhile_ratio
-        ),
+        "bolts_differ": why_bolts_differ(bolt_worth, step_effects, worthwhile_ratio=rules.worthwhile_ratio),
         "timing": timing_choices(
             timing_curve,
             snapshot.table("leak_timing"),

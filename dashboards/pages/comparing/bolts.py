@@ -22,10 +22,10 @@ from dashboards.wording import (
 USUAL_HORIZON_DAYS = 365.0
 
 
-def bolts_section(snapshot: Snapshot) -> dict[str, Any]:
-    """Read what a bolt set is worth on like engines, and what was counted, and set both out in money."""
+def bolts_section(snapshot: Snapshot, worth: pl.DataFrame) -> dict[str, Any]:
+    """Set what a bolt set is worth on like engines, and what was counted, out in money."""
     leak_cost, currency = snapshot.settings.plan.unplanned_leak_cost, snapshot.settings.fleet.currency
-    worth, compared = snapshot.table("bolt_worth"), snapshot.table("bolt_comparison")
+    compared = snapshot.table("bolt_comparison")
     horizon = shown_horizon(compared.filter(engine_family=""))
     level = interval_words(snapshot.settings.measures.confidence)
     return {

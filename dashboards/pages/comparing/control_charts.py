@@ -35,7 +35,8 @@ def _choice(site: str, rows: pl.DataFrame, *, run_length: float, odds: float) ->
         line=(
             "Each comeback lifts the line, each repair that holds lowers it, by how likely a comeback was on that "
             f"engine with that method. At 1 it signals: odds {odds:g} times the expected are likelier than luck. It "
-            "then starts again from half, and the signal stands until the line is back at 0."
+            "then starts again from half, and the signal stands until the line is back at 0. A mark stands at the day "
+            "of the repair; the words say the day its outcome was known."
         ),
     )
     standing = rows.group_by("name", maintain_order=True).agg(
